@@ -1,0 +1,36 @@
+"""Which limits hold for a shot: its own, else the plan's, else the defaults."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, fields
+
+from .. import sources
+from .model import Plan, Shot
+
+
+@dataclass(frozen=True, slots=True)
+class ShotCriteria:
+    """Limits of one shot, every one set. Pairs are (firm, thin); see ``plan.model.Criteria`` for the units."""
+
+    features: tuple[float, float] = (sources.FEATURES.firm, sources.FEATURES.thin)
+    depths: tuple[float, float] = (sources.DEPTHS.firm, sources.DEPTHS.thin)
+    out_of_plane: tuple[float, float] = (sources.OUT_OF_PLANE.firm, sources.OUT_OF_PLANE.thin)
+    blur: tuple[float, float] = (sources.BLUR.firm, sources.BLUR.thin)
+    track_frames: int = int(sources.TRACK_FRAMES.value)
+    window: float = sources.WINDOW.value
+    smallest_edge: float = sources.SMALLEST_EDGE.value
+    apart: float = sources.APART.value
+    steepest: float = math.radians(sources.STEEPEST.value)
+    sigma: float = sources.SIGMA.value
+
+
+def criteria_of(plan: Plan, shot: Shot) -> ShotCriteria:
+    """The limits that hold for ``shot``."""
+    given: dict[str, float] = {}
+    for level in (plan.criteria, shot.criteria):
+        for field in fields(level) if level else ():
+            value = getattr(level, field.name)
+            if value is not None:
+                given[field.name] = value
+    return ShotCriteria(**given)  # type: ignore[arg-type]

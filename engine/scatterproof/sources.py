@@ -1,0 +1,45 @@
+"""Every threshold with its unit and where it comes from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+TRADE = "common practice, no source"
+OURS = "ours"
+
+
+@dataclass(frozen=True, slots=True)
+class Sourced:
+    """A number and the reason to believe it."""
+
+    value: float
+    unit: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """Where a frame stops being firm, and where it stops being thin."""
+
+    firm: float
+    thin: float
+    unit: str
+    source: str
+
+
+FEATURES = Limit(12, 7, "features", f"seven at least, spread in depth: {TRADE}; twelve: {OURS}")
+DEPTHS = Limit(3, 2, "depths", TRADE)
+OUT_OF_PLANE = Limit(10, 3, "sigma", f"{OURS}: ten sigma fixes the amplitude to a tenth, three is bare detection")
+BLUR = Limit(4, 10, "px", f"exposure of 1/100 s or shorter: {TRADE}; in pixels: {OURS}")
+
+TRACK_FRAMES = Sourced(8, "frames", f"{OURS}: a third of a second at 24 frames per second")
+WINDOW = Sourced(15, "px", f"{OURS}: side of the patch a tracker compares")
+SMALLEST_EDGE = Sourced(4, "px", f"{OURS}: corners nearer than this merge, see the corner bench")
+APART = Sourced(4, "px", f"{OURS}: as the smallest edge")
+STEEPEST = Sourced(80, "degrees", f"{OURS}: corners of a 25 px marker hold to about 75 to 80 degrees")
+SIGMA = Sourced(0.2, "px", f"{OURS}: a half-stop corner, slightly soft and slightly smeared")
+
+# A depth is told from the next when their out-of-plane signals differ by this much of their common sigma.
+DEPTH_GAP = Sourced(3, "sigma", f"{OURS}: the usual rule of detection")
+# A camera that never moves a feature at the nearest depth by more than this against infinity only rotates.
+NODAL = Sourced(3, "sigma", f"{OURS}: parallax of the nearest feature over the whole move")
