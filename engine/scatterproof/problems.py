@@ -55,7 +55,7 @@ def require_shape(name: str, array: np.ndarray, shape: tuple[int | None, ...]) -
 
 def frozen_array(name: str, value: object, shape: tuple[int | None, ...], dtype: object = float) -> np.ndarray:
     """A read-only array of the wanted shape. Raises ValueError as :func:`require_shape` does."""
-    array = np.array(value, dtype=dtype)  # type: ignore[call-overload]
+    array: np.ndarray = np.array(value, dtype=dtype)  # type: ignore[call-overload]
     require_shape(name, array, shape)
     array.flags.writeable = False
     return array

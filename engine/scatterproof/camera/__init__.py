@@ -1,0 +1,1 @@
+"""Lens, keyed moves and the camera over the frames of a shot."""

@@ -1,0 +1,1 @@
+"""The plan file: its data, and the way in and out of TOML."""

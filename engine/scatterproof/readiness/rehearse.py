@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+
+import numpy as np
 
 from ..camera.track import CameraTrack, camera_track
 from ..plan.criteria import ShotCriteria, criteria_of
@@ -12,8 +14,22 @@ from ..plan.model import Plan, Shot
 from ..problems import one_problem
 from ..sightings.blockers import Occluder, build_occluders
 from ..sightings.sighting import Sightings
+from ..sightings.tracks import drop_short, runs
+from ..sightings.visibility import frame_chunks, sight
+from ..solve.parallax import is_rotation_only, measure_parallax
 from ..stage.layout import Layout, build_layout
+from ..stage.surfaces import Surface, to_surface
+from .score import judge, measure
 from .verdict import ShotReadiness
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far a shot's rehearsal has come."""
+
+    shot: str
+    done: int  # frames
+    total: int
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -29,3 +45,125 @@ class Rehearsal:
     sightings: Sightings
     readiness: ShotReadiness
     notes: tuple[str, ...]  # what is worth knowing about the whole shot, for people
+
+
+def rehearse(
+    plan: Plan,
+    shots: Sequence[str] = (),
+    folder: Path | None = None,
+    tell: Callable[[Progress], None] | None = None,
+) -> Iterator[Rehearsal]:
+    """Score shots one after the other, so that only one shot's sightings need be held at a time.
+
+    shots : names; empty: all, in the plan's order
+    folder : where mesh files of blockers are looked for
+    tell : called after every chunk of frames
+    Raises BadInput for a name that is no shot, and where the plan can't be built.
+    """
+    chosen = choose_shots(plan, shots)
+    layout = build_layout(plan)
+    for shot in chosen:
+        steps = rehearse_shot(plan, layout, shot, folder)
+        while True:
+            try:
+                progress = next(steps)
+            except StopIteration as end:
+                yield end.value
+                break
+            if tell:
+                tell(progress)
+
+
+def choose_shots(plan: Plan, names: Sequence[str]) -> tuple[Shot, ...]:
+    """The named shots in the plan's order; all where no name is given. Raises BadInput for an unknown name."""
+    known = {shot.name for shot in plan.shots}
+    for name in names:
+        if name not in known:
+            raise one_problem("shot", repr(name), "one of " + ", ".join(sorted(known)))
+    return tuple(shot for shot in plan.shots if not names or shot.name in names)
+
+
+def rehearse_shot(
+    plan: Plan, layout: Layout, shot: Shot, folder: Path | None = None
+) -> Generator[Progress, None, Rehearsal]:
+    """Score one shot in chunks of frames: yields its progress, returns the rehearsal.
+
+    Whoever iterates owns the clock: stop iterating and nothing has happened.
+    """
+    track, criteria = camera_track(plan, shot), criteria_of(plan, shot)
+    occluders = build_occluders(plan, shot, track.frame, folder)
+    features, parts = layout.features, []
+    for rows in frame_chunks(len(track), len(features)):
+        parts.append(sight(features, track, occluders, criteria, rows))
+        yield Progress(shot.name, rows.stop, len(track))
+    sightings = _joined(parts, criteria.track_frames)
+    readiness = _scored(shot, layout, track, criteria, sightings)
+    notes = (*layout.notes, *_camera_notes(layout.surfaces, track), *_nodal_notes(readiness))
+    return Rehearsal(plan, layout, shot, criteria, track, occluders, sightings, readiness, notes)
+
+
+def _joined(parts: list[Sightings], shortest: int) -> Sightings:
+    why = drop_short(np.concatenate([part.why for part in parts]), shortest)
+    uv, depth, blur = (
+        np.concatenate([getattr(part, name) for part in parts]) for name in ("uv_px", "depth_m", "blur_px")
+    )
+    return Sightings(uv, depth, why, blur)
+
+
+def _scored(
+    shot: Shot, layout: Layout, track: CameraTrack, criteria: ShotCriteria, sightings: Sightings
+) -> ShotReadiness:
+    seen = sightings.seen
+    nearest = np.min(sightings.depth_m, axis=1, where=seen, initial=np.inf)
+    farthest = np.max(sightings.depth_m, axis=1, where=seen, initial=-np.inf)
+    parallax = measure_parallax(layout.features.position_m, track, seen, runs(seen)[0], criteria.sigma)
+    rotation_only = is_rotation_only(track, float(nearest.min()), criteria.sigma)
+    measures = measure(layout, sightings, parallax, rotation_only)
+    state, reasons = judge(measures, criteria)
+    left, top, right, bottom = track.delivery_px
+    u, v = sightings.uv_px[..., 0], sightings.uv_px[..., 1]
+    delivered = seen & (u >= left) & (u <= right) & (v >= top) & (v <= bottom)
+    none = measures.features == 0
+    return ShotReadiness(
+        name=shot.name,
+        camera=shot.camera,
+        frame=track.frame,
+        state=state,
+        features=measures.features,
+        delivered=delivered.sum(axis=1),
+        depths=parallax.depths,
+        out_of_plane_sigma=parallax.signal_sigma,
+        blur_px=measures.blur_px,
+        nearest_m=np.where(none, np.nan, nearest),
+        farthest_m=np.where(none, np.nan, farthest),
+        rotation_only=rotation_only,
+        reasons=reasons,
+    )
+
+
+def _nodal_notes(readiness: ShotReadiness) -> tuple[str, ...]:
+    if not readiness.rotation_only:
+        return ()
+    return (
+        "Nodal move: the camera turns but does not travel. It solves for rotation, never for position; "
+        "parallax and depths are not asked of it.",
+    )
+
+
+def _camera_notes(surfaces: tuple[Surface, ...], track: CameraTrack) -> tuple[str, ...]:
+    """Names the frames in which the camera has passed through a flat part of the stage."""
+    notes = []
+    for surface in surfaces:
+        behind = surface.radius_m == 0 and _behind(surface, track.centre_m)
+        if np.any(behind):
+            frames = track.frame[behind]
+            notes.append(f"Frames {frames[0]} to {frames[-1]}: the camera is behind the {surface.name}.")
+    return tuple(notes)
+
+
+def _behind(surface: Surface, centre_m: np.ndarray) -> np.ndarray:
+    low, high = surface.outline_uv.min(axis=0), surface.outline_uv.max(axis=0)
+    uv = to_surface(surface, centre_m)
+    within = ((uv >= low) & (uv <= high)).all(axis=-1)
+    behind: np.ndarray = within & ((centre_m - surface.origin) @ surface.normal < 0)
+    return behind

@@ -1,0 +1,1 @@
+"""Which feature is seen in which frame, and how well."""

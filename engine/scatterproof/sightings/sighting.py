@@ -31,4 +31,5 @@ class Sightings:
     @property
     def seen(self) -> np.ndarray:
         """(F, N) bool: trackable in this frame."""
-        return self.why == SEEN
+        seen: np.ndarray = self.why == SEEN
+        return seen

@@ -1,0 +1,1 @@
+"""What a camera solve can get out of the sightings."""

@@ -1,0 +1,1 @@
+"""Surfaces, markers, stands and gear, and the features they offer."""

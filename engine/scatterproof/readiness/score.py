@@ -1,0 +1,127 @@
+"""From measures to verdicts: every frame firm, thin or lost, with the numbers that decide it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..plan.criteria import ShotCriteria
+from ..sightings.sighting import OUTSIDE, WHY, Sightings
+from ..solve.parallax import Parallax
+from ..stage.layout import Layout
+from .verdict import FIRM, LOST, THIN, Reason
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Measures:
+    """What the criteria judge, F frames."""
+
+    features: np.ndarray  # (F,) int
+    parallax: Parallax
+    blur_px: np.ndarray  # (F,) median over the trackable features, nan without any
+    plane: tuple[str, ...]  # F    the flat surface that holds every trackable feature, else ""
+    why: np.ndarray  # (F, len(WHY)) int  features by reason
+    rotation_only: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Judged:
+    """One criterion over F frames: ``firm`` and ``thin`` are its limits, ``high`` whether more is better."""
+
+    code: str
+    value: np.ndarray
+    firm: float
+    thin: float
+    high: bool
+
+    @property
+    def state(self) -> np.ndarray:
+        """(F,) FIRM, THIN or LOST; FIRM where there is nothing to judge (nan), other criteria tell that."""
+        good = self.value >= self.firm if self.high else self.value <= self.firm
+        fair = self.value >= self.thin if self.high else self.value <= self.thin
+        return np.where(good | np.isnan(self.value), FIRM, np.where(fair, THIN, LOST))
+
+    @property
+    def headroom(self) -> np.ndarray:
+        """(F,) how many times over the firm limit is met; the smallest decides which reason is told first."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ratio = self.value / self.firm if self.high else self.firm / self.value
+        return np.nan_to_num(ratio, nan=np.inf, posinf=np.inf)
+
+
+def judge(measures: Measures, criteria: ShotCriteria) -> tuple[np.ndarray, tuple[tuple[Reason, ...], ...]]:
+    """The state of every frame, (F,), and its reasons.
+
+    A nodal move is judged by features and blur alone: it solves for rotation, and parallax can't be asked of it.
+    A frame that is not firm tells every criterion that holds it back, the worst first; a firm one its tightest.
+    """
+    judged = [
+        Judged("features", measures.features.astype(float), *criteria.features, high=True),
+        Judged("blur", measures.blur_px, *criteria.blur, high=False),
+    ]
+    if not measures.rotation_only:
+        judged += [
+            Judged("out_of_plane", measures.parallax.signal_sigma, *criteria.out_of_plane, high=True),
+            Judged("depths", measures.parallax.depths.astype(float), *criteria.depths, high=True),
+        ]
+    states = np.stack([j.state for j in judged])
+    headroom = np.stack([j.headroom for j in judged])
+    reasons = tuple(
+        tuple(_reason(judged[i], row, measures) for i in _to_tell(states[:, row], headroom[:, row]))
+        for row in range(len(measures.features))
+    )
+    return states.max(axis=0), reasons
+
+
+def _to_tell(states: np.ndarray, headroom: np.ndarray) -> list[int]:
+    held_back = [int(i) for i in np.lexsort((headroom, -states)) if states[i] != FIRM]
+    return held_back or [int(np.argmin(headroom))]
+
+
+def _reason(judged: Judged, row: int, measures: Measures) -> Reason:
+    value, state = float(judged.value[row]), int(judged.state[row])
+    limit = judged.thin if state == LOST else judged.firm
+    code, plane = judged.code, measures.plane[row]
+    if code == "features":
+        text = f"{int(value)} trackable features, {limit:g} wanted" + _lost_to(measures.why[row], state)
+    elif code == "blur":
+        text = f"{value:.1f} px of motion blur, {limit:g} allowed"
+    elif code == "depths":
+        text = f"{int(value)} depths told apart, {limit:g} wanted"
+    elif plane and state != FIRM:
+        code = "one_plane"
+        text = f"every trackable feature lies on one plane, the {plane}; {value:.1f} sigma out of it, {limit:g} wanted"
+    else:
+        text = f"out-of-plane signal {value:.1f} sigma, {limit:g} wanted"
+    return Reason(code, value, float(limit), text)
+
+
+def _lost_to(why: np.ndarray, state: int) -> str:
+    """Why the others do not count, in words, for a frame that has too few."""
+    if state == FIRM:
+        return ""
+    worth = [i for i in np.argsort(-why[OUTSIDE:]) + OUTSIDE if why[i] > 0][:2]
+    return "".join(f"{'; ' if i == worth[0] else ', '}{why[i]} {WHY[i]}" for i in worth)
+
+
+def measure(layout: Layout, sightings: Sightings, parallax: Parallax, rotation_only: bool) -> Measures:
+    """Counts, blur and the common plane of every frame."""
+    seen = sightings.seen
+    features = seen.sum(axis=1)
+    blur = np.where(seen, sightings.blur_px, np.nan)
+    median = np.full(len(seen), np.nan)
+    median[features > 0] = np.nanmedian(blur[features > 0], axis=1) if seen.size else np.nan
+    why = np.stack([(sightings.why == code).sum(axis=1) for code in range(len(WHY))], axis=1)
+    return Measures(features, parallax, median, common_plane(layout, seen), why, rotation_only)
+
+
+def common_plane(layout: Layout, seen: np.ndarray) -> tuple[str, ...]:
+    """Per frame the name of the flat surface on which every seen feature lies, else an empty string."""
+    surface = np.where(seen, layout.features.surface[None], -2)
+    top = surface.max(axis=1, initial=-2)
+    same = ((surface == top[:, None]) | (surface == -2)).all(axis=1)
+    flat = np.array([s.radius_m == 0 for s in layout.surfaces] + [False, False])  # the last two: stands, nothing
+    return tuple(
+        layout.surfaces[t].name if one and t >= 0 and flat[t] else "" for t, one in zip(top, same, strict=True)
+    )

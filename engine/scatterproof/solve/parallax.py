@@ -1,0 +1,181 @@
+"""Parallax: the part of the image motion that no homography explains, and the depths it tells apart.
+
+Between two frames of a moving camera the points of a plane move by a homography, and so does everything when the camera
+only turns (Hartley & Zisserman, *Multiple View Geometry*, 2nd ed. 2003, ch. 13). What is left after the best
+homography is the only thing that tells a solver how near is near. It is measured here as the amplitude of that rest
+over all common features, in units of its own standard deviation: 10 sigma means that the amplitude, and with it the
+camera's travel against the scene, is known to a tenth by this pair of frames.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..camera.track import CameraTrack
+from ..sources import DEPTH_GAP, NODAL
+
+SMALLEST_STEP = 4  # frames: half the shortest track, so that every track holds a pair
+PAIR_CELLS = 50000  # pairs x features worked on at a time, bounds the memory
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Parallax:
+    """F frames."""
+
+    signal_sigma: np.ndarray  # (F,) out-of-plane signal of the frame's best partner
+    partner: np.ndarray  # (F,) int: row of that partner, -1 where there is none
+    depths: np.ndarray  # (F,) int: depths that pair tells apart; 1 for a plane, 0 without features
+
+
+def measure_parallax(
+    points_m: np.ndarray, track: CameraTrack, seen: np.ndarray, run_start: np.ndarray, sigma_px: float
+) -> Parallax:
+    """Out-of-plane signal and depths told apart, per frame.
+
+    Each frame is paired with frames before and after it, at distances that double, and keeps the pair with the
+    strongest signal. A feature serves a pair when one unbroken track holds it in both frames.
+
+    points_m : (N, 3)
+    seen : (F, N) bool, sightings that count
+    run_start : (F, N) int, first row of the run of frames each sighting belongs to
+    sigma_px : standard deviation of a feature's position in one frame, recorded pixels
+    """
+    frames = len(track)
+    ever = seen.any(axis=0)
+    seen, run_start = seen[:, ever], run_start[:, ever]
+    pixels = pinhole_px(points_m[ever], track)
+    image, unit_px = _normalised(pixels, seen)
+    sigma = np.sqrt(2) * sigma_px / unit_px  # (F,) of a rest: it holds the noise of two frames
+    signal, partner = np.zeros(frames), np.full(frames, -1)
+    at_once = max(1, PAIR_CELLS // max(1, seen.shape[1]))
+    for first, second in _pairs(frames, at_once):
+        common = _common(seen, run_start, first, second)
+        rest, _ = homography_rest(image[first], image[second], common)
+        amplitude = np.sqrt(np.einsum("pni,pni->p", rest, rest)) / sigma[second]
+        for row, other in ((first, second), (second, first)):
+            better = amplitude > signal[row]
+            signal[row[better]], partner[row[better]] = amplitude[better], other[better]
+    depths = seen.any(axis=1).astype(int)
+    paired = np.flatnonzero(partner >= 0)
+    for start in range(0, len(paired), at_once):
+        row = paired[start : start + at_once]
+        other = partner[row]
+        common = _common(seen, run_start, row, other)
+        rest, _ = homography_rest(image[row], image[other], common)
+        epipole = _epipole(track, row, other)
+        towards = epipole[:, None, :2] - np.where(common[..., None], pixels[other], 0.0) * epipole[:, None, 2:]
+        signed = np.copysign(np.linalg.norm(rest, axis=-1), np.einsum("pni,pni->pn", rest, towards))
+        depths[row] = _levels(signed / sigma[other, None], common)
+    return Parallax(signal, partner, depths)
+
+
+def pinhole_px(points_m: np.ndarray, track: CameraTrack) -> np.ndarray:
+    """(F, N, 2) image positions about the principal point without distortion, pixels."""
+    turned = np.einsum("fji,nj->fni", track.world_from_cam[:, :3, :3], points_m)
+    local = turned - np.einsum("fji,fj->fi", track.world_from_cam[:, :3, :3], track.centre_m)[:, None]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        image: np.ndarray = local[..., :2] / local[..., 2:] * track.focal_px[:, None]
+    return image
+
+
+def is_rotation_only(track: CameraTrack, nearest_m: float, sigma_px: float) -> bool:
+    """Whether the move is nodal: over the whole shot not even the nearest feature shifts against infinity."""
+    from_mean = np.linalg.norm(track.centre_m - track.centre_m.mean(axis=0), axis=1).max()
+    return bool(track.focal_px.max() * 2 * from_mean / nearest_m < NODAL.value * sigma_px)
+
+
+def homography_rest(first: np.ndarray, second: np.ndarray, common: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """What the best homography from the first to the second image leaves, per pair of frames.
+
+    Direct linear transform; two re-weightings turn the algebraic into the geometric error of the second image
+    (Hartley & Zisserman 2003, sections 4.1 to 4.4). Wants coordinates of order one, centred (section 4.4.4).
+
+    first, second : (P, N, 2), finite
+    common : (P, N) bool
+    returns rest : (P, N, 2), zero where not common and for pairs with fewer than five common points;
+            homography : (P, 3, 3)
+    """
+    x, y = first[..., 0], first[..., 1]
+    u, v = second[..., 0], second[..., 1]
+    ones = np.ones_like(x)
+    products = np.stack([x * x, x * y, x, y * y, y, ones], axis=1)
+    targets = np.stack([ones, u, v, u * u + v * v], axis=-1)
+    weight = common.astype(float)
+    for _ in range(3):
+        h = _smallest(products @ (targets * weight[..., None]))
+        scale = x * h[:, 2, 0, None] + y * h[:, 2, 1, None] + h[:, 2, 2, None]
+        safe = np.where(np.abs(scale) > 1e-12, scale, 1.0)
+        weight = common / safe**2
+    mapped = (first @ h[:, :2, :2].transpose(0, 2, 1) + h[:, None, :2, 2]) / safe[..., None]
+    kept = common & (common.sum(axis=1) >= 5)[:, None]
+    return np.where(kept[..., None], second - mapped, 0.0), h
+
+
+def _pairs(frames: int, at_once: int) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+    """Frame rows at distances that double, and every row with both ends of the shot."""
+    rows, step = np.arange(frames), SMALLEST_STEP
+    while step < frames - 1:
+        yield from _parts(rows[:-step], rows[step:], at_once)
+        step *= 2
+    yield from _parts(rows[1:] * 0, rows[1:], at_once)
+    yield from _parts(rows[1:-1], rows[1:-1] * 0 + frames - 1, at_once)
+
+
+def _parts(first: np.ndarray, second: np.ndarray, at_once: int) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+    for start in range(0, len(first), at_once):
+        yield first[start : start + at_once], second[start : start + at_once]
+
+
+def _common(seen: np.ndarray, run_start: np.ndarray, first: np.ndarray, second: np.ndarray) -> np.ndarray:
+    """(P, N) bool: one unbroken track holds the feature in both frames."""
+    common: np.ndarray = seen[first] & seen[second] & (run_start[first] == run_start[second])
+    return common
+
+
+def _normalised(image: np.ndarray, seen: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Per frame: seen points about their mean in units of their spread, others zero; and that unit, (F,) pixels."""
+    count = np.maximum(seen.sum(axis=1), 1)[:, None]
+    mean = np.where(seen[..., None], image, 0.0).sum(axis=1) / count
+    centred = np.where(seen[..., None], image - mean[:, None], 0.0)
+    spread = np.sqrt(np.einsum("fni,fni->f", centred, centred) / count[:, 0])
+    spread = np.where(spread > 0, spread, 1.0)
+    return centred / spread[:, None, None], spread
+
+
+def _smallest(sums: np.ndarray) -> np.ndarray:
+    """The homographies (P, 3, 3) that minimise the algebraic error, from the (P, 6, 4) weighted sums."""
+    full = sums[:, [0, 1, 2, 1, 3, 4, 2, 4, 5]].reshape(-1, 3, 3, 4)
+    normal = np.zeros((len(sums), 9, 9))
+    normal[:, 0:3, 0:3] = normal[:, 3:6, 3:6] = full[..., 0]
+    normal[:, 0:3, 6:9] = -full[..., 1]
+    normal[:, 3:6, 6:9] = -full[..., 2]
+    normal[:, 6:9, 0:3] = -full[..., 1].transpose(0, 2, 1)
+    normal[:, 6:9, 3:6] = -full[..., 2].transpose(0, 2, 1)
+    normal[:, 6:9, 6:9] = full[..., 3]
+    h: np.ndarray = np.linalg.eigh(normal)[1][:, :, 0].reshape(-1, 3, 3)
+    return h
+
+
+def _epipole(track: CameraTrack, row: np.ndarray, other: np.ndarray) -> np.ndarray:
+    """(P, 3) homogeneous image, about the principal point, of the camera at ``row`` seen from ``other``."""
+    turn = track.world_from_cam[other, :3, :3]
+    travel: np.ndarray = np.einsum("pji,pj->pi", turn, track.centre_m[row] - track.centre_m[other])
+    travel[:, :2] *= track.focal_px[other]
+    return travel
+
+
+def _levels(signed_sigma: np.ndarray, common: np.ndarray) -> np.ndarray:
+    """(P,) greedy count of rests, in sigma, that differ for sure from the level before."""
+    gap = DEPTH_GAP.value * np.sqrt(2)  # a difference holds the noise of two rests
+    ordered = np.sort(np.where(common, signed_sigma, np.inf), axis=1)
+    count, level = np.zeros(len(ordered), int), np.full(len(ordered), -np.inf)
+    while True:
+        above = np.where(ordered >= level[:, None] + gap, ordered, np.inf)
+        level = above.min(axis=1, initial=np.inf)
+        going = np.isfinite(level)
+        if not going.any():
+            return count
+        count += going
