@@ -1,0 +1,55 @@
+"""Paint as Blender materials: matt, in linear light, one per paint, shared by name within a scene's plan."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import bpy
+
+
+def paint_material(name: str, linear: Sequence[float]) -> bpy.types.Material:
+    """The matt material of a paint, made or brought up to date; viewport colour included.
+
+    name : the paint's name in the plan
+    linear : (3,) reflectance in linear light
+    """
+    full = f"paint {name}"
+    material = bpy.data.materials.get(full) or bpy.data.materials.new(full)
+    colour = (*linear, 1.0)
+    material.diffuse_color = colour
+    material.roughness = 1.0
+    shader = principled(material)
+    shader.inputs["Base Color"].default_value = colour
+    shader.inputs["Roughness"].default_value = 1.0
+    shader.inputs["Specular IOR Level"].default_value = 0.0
+    return material
+
+
+def glow_material(name: str, linear: Sequence[float]) -> bpy.types.Material:
+    """A material that shows one colour whatever the light: readouts, strips."""
+    material = bpy.data.materials.get(name)
+    if material is not None:
+        return material
+    material = bpy.data.materials.new(name)
+    colour = (*linear, 1.0)
+    material.diffuse_color = colour
+    shader = principled(material)
+    shader.inputs["Base Color"].default_value = (0.0, 0.0, 0.0, 1.0)
+    shader.inputs["Specular IOR Level"].default_value = 0.0
+    shader.inputs["Emission Color"].default_value = colour
+    shader.inputs["Emission Strength"].default_value = 1.0
+    return material
+
+
+def principled(material: bpy.types.Material) -> bpy.types.ShaderNode:
+    """The material's one surface shader, made where it is missing."""
+    if material.node_tree is None:
+        material.use_nodes = True
+    for node in material.node_tree.nodes:
+        if node.type == "BSDF_PRINCIPLED":
+            return node
+    tree = material.node_tree
+    shader = tree.nodes.new("ShaderNodeBsdfPrincipled")
+    output = tree.nodes.new("ShaderNodeOutputMaterial")
+    tree.links.new(shader.outputs[0], output.inputs["Surface"])
+    return shader

@@ -1,0 +1,52 @@
+"""What every verb shares: a progress bar on a terminal, an output folder, warnings."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+from collections.abc import Iterable
+from pathlib import Path
+from types import TracebackType
+
+from ..problems import one_problem
+
+
+class ProgressBar:
+    """One line on standard error that overwrites itself; silent where nobody watches a terminal."""
+
+    def __init__(self) -> None:
+        self.watched = sys.stderr.isatty()
+
+    def __enter__(self) -> ProgressBar:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+        if self.watched:
+            sys.stderr.write("\r\x1b[K")
+
+    def show(self, what: str, done: int, total: int) -> None:
+        """Show ``done`` of ``total`` frames of ``what``."""
+        if self.watched:
+            width = max(10, min(40, shutil.get_terminal_size().columns - len(what) - 30))
+            full = width * done // max(total, 1)
+            sys.stderr.write(f"\r\x1b[K{what}  [{'#' * full}{'.' * (width - full)}] frame {done} of {total}")
+            sys.stderr.flush()
+
+
+def output_folder(wanted: Path | None, plan: Path, suffix: str) -> Path:
+    """The folder results go to, made if missing: the wanted one, else one beside the plan.
+
+    Raises BadInput where it cannot be made or is a file.
+    """
+    folder = wanted or plan.with_name(f"{plan.stem}-{suffix}")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise one_problem("--out", str(folder), f"a folder that can be written to ({error.strerror})") from error
+    return folder
+
+
+def tell_warnings(warnings: Iterable[object]) -> None:
+    """Print warnings on standard error."""
+    for warning in warnings:
+        print(f"note: {warning}", file=sys.stderr)
