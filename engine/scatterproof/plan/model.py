@@ -217,6 +217,9 @@ class Camera:
     name: str = f.text()
     film_back: Vec2 = f.film(about="width and height of the gate, mm", size=2, low=1, high=200)
     resolution: tuple[int, int] = f.count(about="recorded pixels of the whole gate", size=2, low=16, high=20000)
+    shift: Vec2 = f.film(
+        (0.0, 0.0), "lens shift, mm: positive shows more of the right, of the top", size=2, low=-100, high=100
+    )
     squeeze: float = f.number(1.0, "anamorphic squeeze, 2 for a 2x lens", low=0.5, high=3)
     delivery_aspect: float = f.number(about="width over height of what the audience sees", low=0.2, high=5)
     delivery_width: int = f.count(2048, "pixels across the delivery frame", low=16, high=20000)
