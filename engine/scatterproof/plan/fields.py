@@ -8,7 +8,10 @@ walk these fields, so a new key is added in one place: the dataclass in ``model.
 from __future__ import annotations
 
 import dataclasses
+import math
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Any, Literal
 
 Quantity = Literal["length", "angle", "film", "time", "number", "count", "flag", "text", "choice", "table"]
@@ -76,3 +79,45 @@ def tables(of: type, about: str = "", key: str = "") -> Any:
 def kind_of(field: dataclasses.Field[Any]) -> Kind:
     """The :class:`Kind` of a dataclass field made by a helper of this module."""
     return field.metadata["kind"]  # type: ignore[no-any-return]
+
+
+# No stage, shot or seed reaches these; they catch slips of unit and of the decimal point. Whole numbers must fit
+# the 32 bits that Blender's properties have.
+FARTHEST: Mapping[str, float] = MappingProxyType(
+    {"length": 1e5, "angle": 200 * math.pi, "film": 1e4, "time": 1e5, "number": 1e9, "count": 2**31 - 1}
+)
+
+
+def limits_of(kind: Kind) -> tuple[float, float]:
+    """Lowest and highest value allowed, in inside units: the kind's own, else the quantity's farthest."""
+    far = FARTHEST[kind.quantity]
+    return (-far if kind.low is None else kind.low), (far if kind.high is None else kind.high)
+
+
+def key_of(field: dataclasses.Field[Any]) -> str:
+    """The field's name in the file."""
+    return kind_of(field).key or field.name
+
+
+def key_path(where: str, key: str, index: int | None = None, name: object = None) -> str:
+    """Where a value stands, for people; positions count from one.
+
+    >>> key_path(key_path("", "stand", 1, "left"), "height")
+    "stand[2] 'left'.height"
+    """
+    path = f"{where}.{key}" if where and key else where or key
+    if index is not None:
+        path += f"[{index + 1}]"
+    return f"{path} '{name}'" if name and isinstance(name, str) and len(name) <= 100 else path
+
+
+def tables_in(table: Any, where: str = "") -> Iterator[tuple[str, Any]]:
+    """Key path and dataclass of every table inside ``table``, itself first."""
+    yield where, table
+    for field in dataclasses.fields(table):
+        kind, value = kind_of(field), getattr(table, field.name)
+        if kind.quantity != "table" or value is None:
+            continue
+        for index, inner in enumerate(value if kind.rows else (value,)):
+            place = key_path(where, key_of(field), index if kind.rows else None, getattr(inner, "name", None))
+            yield from tables_in(inner, place)
