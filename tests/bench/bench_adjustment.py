@@ -1,0 +1,194 @@
+"""Bundle adjustment against the pip wheels of Ceres and GTSAM: ratios of CPU time on one thread, printed, not asserted.
+
+Run in an environment of its own (the wheels do not belong to the project):
+
+    pip install numpy pyceres==2.6 pycolmap==3.13.0 gtsam==4.3.0
+    OPENBLAS_NUM_THREADS=1 PYTHONPATH=engine python tests/bench/bench_adjustment.py [--big] [--repeat 5] [--gtsam]
+
+Ceres gets pycolmap's C++ reprojection cost, SPARSE_NORMAL_CHOLESKY on shots (points eliminated by SPARSE_SCHUR on the
+published problem), the same start, the same initial damping (trust region radius = 1 / damping) and the same stopping
+rule: a relative fall of the cost below 1e-10. Times are of the solve call alone, median of the repeats.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
+from published_problem import read_problem
+from scatterproof.solve.adjustment import Rule, adjust
+from scatterproof.solve.network import K1, K2, Scene, Tracks, Unknowns
+from staged_shot import nudged, staged_shot
+
+DAMPING = 1e-8
+
+
+def median_time(run: Callable[[], object], repeat: int) -> tuple[float, object]:
+    """Median CPU seconds over ``repeat`` runs after one to warm up, and the last result."""
+    result, times = run(), []
+    for _ in range(repeat):
+        t = time.process_time()
+        result = run()
+        times.append(time.process_time() - t)
+    return float(np.median(times)), result
+
+
+def quaternions(rotation: np.ndarray) -> np.ndarray:
+    """(F, 3, 3) as unit quaternions x, y, z, w."""
+    m = rotation
+    w = np.sqrt(np.maximum(1 + m[:, 0, 0] + m[:, 1, 1] + m[:, 2, 2], 0)) / 2
+    q = np.stack([m[:, 2, 1] - m[:, 1, 2], m[:, 0, 2] - m[:, 2, 0], m[:, 1, 0] - m[:, 0, 1]], 1) / (4 * w[:, None])
+    if (w < 1e-3).any():
+        raise ValueError("a half turn")
+    return np.column_stack([q, w])
+
+
+class Ceres:
+    """The same problem for Ceres; :meth:`solve` starts anew each time."""
+
+    def __init__(self, tracks: Tracks, start: Scene, shared: bool, model: str, damping: float, solver: str):
+        import pyceres
+        import pycolmap
+        from pycolmap.cost_functions import ReprojErrorCost
+
+        self.ceres, self.damping, self.solver = pyceres, damping, solver
+        rotation = start.cam_from_world_rotation
+        inner = {"SIMPLE_PINHOLE": [], "RADIAL": [1, 2]}[model]
+        centre = np.tile(start.centre_px, (len(start), 1))
+        cameras = np.column_stack([start.focal_px, centre, start.inner[:, inner]])
+        self.start = [
+            quaternions(rotation),
+            -np.einsum("fij,fj->fi", rotation, start.centres_m),
+            start.points_m.copy(),
+            cameras[:1] if shared else cameras,
+        ]
+        self.blocks = [[row.copy() for row in part] for part in self.start]
+        q, t, x, k = self.blocks
+        self.problem = pyceres.Problem()
+        kind = getattr(pycolmap.CameraModelId, model)
+        for f, p, uv in zip(tracks.frame, tracks.point, tracks.uv_px, strict=True):
+            cost = ReprojErrorCost(kind, uv)
+            self.problem.add_residual_block(cost, None, [q[f], t[f], x[p], k[0 if shared else f]])
+        for row in q:
+            self.problem.set_manifold(row, pyceres.EigenQuaternionManifold())
+        for row in k:
+            self.problem.set_manifold(row, pyceres.SubsetManifold(len(row), [1, 2]))
+
+    def reset(self) -> None:
+        """Back to the start."""
+        for rows, part in zip(self.blocks, self.start, strict=True):
+            for row, value in zip(rows, part, strict=True):
+                row[:] = value
+
+    def solve(self) -> object:
+        """Ceres' summary."""
+        self.reset()
+        options = self.ceres.SolverOptions()
+        options.linear_solver_type = getattr(self.ceres.LinearSolverType, self.solver)
+        options.num_threads = 1
+        options.function_tolerance, options.gradient_tolerance, options.parameter_tolerance = 1e-10, 0.0, 0.0
+        options.initial_trust_region_radius = 1 / self.damping
+        options.max_num_iterations = 200
+        options.logging_type = self.ceres.LoggingType.SILENT
+        summary = self.ceres.SolverSummary()
+        self.ceres.solve(options, self.problem, summary)
+        return summary
+
+
+def gtsam_solve(tracks: Tracks, start: Scene, damping: float) -> Callable[[], tuple[float, int]]:
+    """A function that solves the shot with GTSAM, frames eliminated first; one shared focal length."""
+    import gtsam
+
+    graph, initial = gtsam.NonlinearFactorGraph(), gtsam.Values()
+    noise = gtsam.noiseModel.Isotropic.Sigma(2, 1.0)
+    f, n = tracks.frames, tracks.points
+    lens = f + n
+    for i, j, uv in zip(tracks.frame, tracks.point, tracks.uv_px, strict=True):
+        graph.add(gtsam.GeneralSFMFactor2Cal3f(uv, noise, int(i), int(f + j), lens))
+    for i, pose in enumerate(start.world_from_cam):
+        initial.insert(i, gtsam.Pose3(pose))
+    for j, point in enumerate(start.points_m):
+        initial.insert(f + j, point)
+    initial.insert(lens, gtsam.Cal3f(float(start.focal_px[0]), *map(float, start.centre_px)))
+    # GTSAM needs a gauge: the first camera, and the second one's distance, held hard (they stay where they start).
+    graph.add(gtsam.PriorFactorPose3(0, initial.atPose3(0), gtsam.noiseModel.Isotropic.Sigma(6, 1e-6)))
+    last = gtsam.noiseModel.Diagonal.Sigmas(np.array([1e3, 1e3, 1e3, 1e3, 1e3, 1e-6]))
+    graph.add(gtsam.PriorFactorPose3(f - 1, initial.atPose3(f - 1), last))
+    ordering = gtsam.Ordering()
+    for key in range(lens + 1):
+        ordering.push_back(key)
+
+    def run() -> tuple[float, int]:
+        params = gtsam.LevenbergMarquardtParams()
+        params.setOrdering(ordering)
+        params.setlambdaInitial(damping)
+        params.setDiagonalDamping(True)
+        params.setRelativeErrorTol(1e-10)
+        params.setAbsoluteErrorTol(0.0)
+        optimizer = gtsam.LevenbergMarquardtOptimizer(graph, initial, params)
+        optimizer.optimize()
+        return optimizer.error(), optimizer.iterations()
+
+    return run
+
+
+def line(name: str, seconds: float, cost: float, iterations: int, ours: float | None = None) -> None:
+    """One row of the table."""
+    ratio = "" if ours is None else f"   ours / this {ours / seconds:.3f}"
+    print(f"  {name:34s} {seconds:8.3f} s   cost {cost:.6f}   iterations {iterations}{ratio}", flush=True)
+
+
+def shots(big: bool, with_gtsam: bool, repeat: int) -> None:
+    """Stage-shaped shots, one shared unknown focal length."""
+    for f, n in ((240, 200), (1000, 400)) if big else ((240, 200),):
+        truth, uv = staged_shot(f, n, noise_px=0.3, seed=1)
+        start = nudged(truth, seed=2)
+        tracks = Tracks.from_grid(uv)
+        rule = Rule(cost=1e-10, step_sigma=0.0, damping=DAMPING)
+        print(f"{f} frames x {n} points")
+        seconds, ours = median_time(lambda t=tracks, s=start, r=rule: adjust(t, s, Unknowns("shared"), rule=r), repeat)
+        line("this adjustment", seconds, ours.cost[-1], ours.iterations)
+        if with_gtsam:
+            took, (cost, iterations) = median_time(gtsam_solve(tracks, start, DAMPING), 1)
+            line("GTSAM wheel, frames first", took, cost, iterations, seconds)
+        problem = Ceres(tracks, start, True, "SIMPLE_PINHOLE", DAMPING, "SPARSE_NORMAL_CHOLESKY")
+        took, summary = median_time(problem.solve, repeat if f < 500 else min(repeat, 3))
+        line("Ceres wheel, SPARSE_NORMAL_CHOLESKY", took, summary.final_cost, summary.num_linear_solves, seconds)
+
+
+def published(repeat: int) -> None:
+    """The published problem of 16 cameras and 22,106 points."""
+    tracks, start = read_problem()
+    unknowns = Unknowns("frame", (K1, K2), distortion_per_frame=True)
+    print("16 cameras x 22106 points, published")
+    for damping in (1e-4,):
+        rule = Rule(cost=1e-10, step_sigma=0.0, iterations=200, damping=damping)
+        seconds, ours = median_time(lambda r=rule: adjust(tracks, start, unknowns, rule=r), repeat)
+        line("this adjustment", seconds, ours.cost[-1], ours.iterations)
+        for solver in ("SPARSE_SCHUR", "DENSE_SCHUR"):
+            took, summary = median_time(Ceres(tracks, start, False, "RADIAL", damping, solver).solve, repeat)
+            line(f"Ceres wheel, {solver}", took, summary.final_cost, summary.num_linear_solves, seconds)
+
+
+def main() -> None:
+    """Print the tables."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--big", action="store_true", help="1000 x 400 too")
+    parser.add_argument("--gtsam", action="store_true", help="GTSAM too (slow)")
+    parser.add_argument("--repeat", type=int, default=5)
+    args = parser.parse_args()
+    shots(args.big, args.gtsam, args.repeat)
+    published(args.repeat)
+
+
+if __name__ == "__main__":
+    main()
