@@ -1,5 +1,6 @@
 import re
 import xml.etree.ElementTree as ET
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -34,7 +35,7 @@ def test_the_strip_fills_its_width_without_gaps_or_overlaps():
     edges = [(float(box.get("x")), float(box.get("x")) + float(box.get("width"))) for box in boxes]
     assert edges[0][0] == 0
     assert edges[-1][1] == pytest.approx(300, abs=0.02)
-    assert all(before[1] == pytest.approx(after[0], abs=0.02) for before, after in zip(edges, edges[1:], strict=False))
+    assert all(before[1] == pytest.approx(after[0], abs=0.02) for before, after in pairwise(edges))
 
 
 def test_states_are_never_told_by_colour_alone():

@@ -1,4 +1,5 @@
 import math
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -15,7 +16,7 @@ PLANE = "every trackable feature lies on one plane, the back wall; 0.0 sigma out
 def test_ranges_hold_exactly_the_frames_they_were_made_of(frames):
     ranges = frame_ranges(sorted(frames))
     assert [f for first, last in ranges for f in range(first, last + 1)] == sorted(frames)
-    assert all(after[0] > before[1] + 1 for before, after in zip(ranges, ranges[1:], strict=False))
+    assert all(after[0] > before[1] + 1 for before, after in pairwise(ranges))
 
 
 def test_many_ranges_are_told_by_the_longest():
