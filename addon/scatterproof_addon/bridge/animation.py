@@ -50,8 +50,8 @@ def write_keys(
     interpolations: Iterable[str],
     easings: Iterable[str] | None = None,
 ) -> None:
-    """Key a property: one value (or one row of values) per frame. Replaces what was keyed there before."""
-    current = getattr(owner, path)
+    """Key a property of an ID: one value (or one row of values) per frame. Replaces what was keyed there before."""
+    current = owner.path_resolve(path)
     size = len(current) if hasattr(current, "__len__") else 1
     owner.keyframe_insert(path, frame=frames[0])  # makes action, slot and curves in every version
     modes = [mode.upper() for mode in interpolations]

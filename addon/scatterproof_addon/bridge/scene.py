@@ -1,0 +1,464 @@
+"""A whole plan into a scene, and a whole scene back into its plan."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Any
+
+import bpy
+import numpy as np
+from scatterproof.camera.axes import flip_camera_axes
+from scatterproof.camera.track import camera_track
+from scatterproof.plan.model import Blocker, Plan, Shot
+from scatterproof.plan.paint import linear_of
+from scatterproof.plan.read import parse_plan
+from scatterproof.plan.write import dump_plan, updated
+from scatterproof.problems import one_problem
+from scatterproof.sightings.blockers import Placed, build_occluders
+from scatterproof.stage.layout import Layout, build_layout
+from scatterproof.stage.surfaces import corner_patches
+
+from . import cameras, markers, standing, surfaces, tags
+from .cameras import Evaluated
+from .materials import paint_material
+from .meshes import fill_mesh
+from .placing import metres_per_unit, object_named, place, world_from_object_m
+
+STAND_METAL = (0.02, 0.02, 0.022)  # matt black tube
+BLOCKER_GREY = (0.35, 0.35, 0.37)
+
+
+# --- the timeline -------------------------------------------------------------------------------------------------
+
+
+def timeline(plan: Plan) -> dict[str, int]:
+    """Scene frame minus plan frame of every shot: none where no two shots share frames, else one after the other."""
+    spans = sorted(shot.frames for shot in plan.shots)
+    if all(a[1] < b[0] for a, b in zip(spans, spans[1:], strict=False)):
+        return {shot.name: 0 for shot in plan.shots}
+    offsets, free = {}, 1
+    for shot in plan.shots:
+        offsets[shot.name] = free - shot.frames[0]
+        free += shot.frames[1] - shot.frames[0] + 1
+    return offsets
+
+
+# --- plan to scene ------------------------------------------------------------------------------------------------
+
+
+def build_scene(scene: bpy.types.Scene, plan: Plan, folder: Path, text: str | None = None) -> Layout:
+    """Replace what stands for a plan in ``scene`` by ``plan``: objects, cameras, keys, timeline.
+
+    folder : where mesh files of blockers are looked for
+    text : the plan's own text, so that comments survive; else it is written anew
+    Raises BadInput before anything in the scene is touched.
+    """
+    layout = build_layout(plan)
+    tracks = {shot.name: camera_track(plan, shot) for shot in plan.shots}
+    solids = _solids(plan, folder)
+    clear_scene(scene)
+    scene[tags.PLAN] = text if text is not None else dump_plan(plan)
+    materials = paint_materials(plan)
+    screen = _screen_paints(plan)
+    for surface in layout.surfaces:
+        surfaces.make_surface(collection_named(scene, "Stage"), scene, surface, materials[surface.paint or screen[surface.name]])
+    for patch in corner_patches(plan.stage):
+        thing = object_named(collection_named(scene, "Stage"), patch.name, bpy.data.meshes.new(patch.name))
+        vertices = patch.vertices_m / metres_per_unit(scene)
+        fill_mesh(thing.data, vertices, patch.triangles, [materials[patch.paint or plan.stage.paint]], smooth=True)
+        place(thing, scene, np.eye(4))
+        tags.tag(thing, "corner", patch.name)
+    for row, marker_set in enumerate(plan.markers):
+        markers.make_markers(collection_named(scene, "Markers"), scene, layout, row, marker_set, materials[marker_set.paint])
+    for stand in plan.stands:
+        standing.make_stand(collection_named(scene, "Stands"), scene, stand, materials)
+    for gear in plan.gear:
+        standing.make_gear(collection_named(scene, "Gear"), scene, gear, materials)
+    offsets = timeline(plan)
+    grey = paint_material("blocker", BLOCKER_GREY)
+    for blocker in plan.blockers:
+        where = [offsets[shot.name] for shot in plan.shots if not blocker.shots or shot.name in blocker.shots]
+        standing.make_blocker(collection_named(scene, "Blockers"), scene, blocker, solids[blocker.name], grey, where)
+    for shot in plan.shots:
+        camera = cameras.make_shot(collection_named(scene, "Cameras"), scene, plan, shot, tracks[shot.name], offsets[shot.name])
+        mark = scene.timeline_markers.new(shot.name, frame=shot.frames[0] + offsets[shot.name])
+        mark.camera = camera
+    _set_range(scene, plan, offsets)
+    return layout
+
+
+def clear_scene(scene: bpy.types.Scene) -> int:
+    """Remove every object, collection and timeline marker made from a plan; returns how many objects."""
+    ours = [thing for thing in scene.objects if tags.part_of(thing)]
+    for mark in list(scene.timeline_markers):
+        if mark.camera is not None and tags.part_of(mark.camera):
+            scene.timeline_markers.remove(mark)
+    data = {thing.data for thing in ours if thing.data is not None}
+    actions = {
+        owner.animation_data.action
+        for thing in ours
+        for owner in (thing, thing.data)
+        if owner is not None and owner.animation_data is not None and owner.animation_data.action is not None
+    }
+    for thing in ours:
+        bpy.data.objects.remove(thing, do_unlink=True)
+    for block in data:
+        if block.users == 0:
+            bpy.data.batch_remove([block])
+    bpy.data.batch_remove([action for action in actions if action.users == 0])
+    for collection in list(scene.collection.children_recursive):
+        if tags.PART in collection and not collection.objects and not collection.children:
+            bpy.data.collections.remove(collection)
+    scene.pop(tags.PLAN, None)
+    return len(ours)
+
+
+def collection_named(scene: bpy.types.Scene, name: str) -> bpy.types.Collection:
+    """Our collection of this plain name in the scene, made when first asked for."""
+    for child in scene.collection.children:
+        if child.get(tags.PART) == name:
+            return child
+    made = bpy.data.collections.new(name)
+    made[tags.PART] = name
+    scene.collection.children.link(made)
+    return made
+
+
+def paint_materials(plan: Plan) -> dict[str, bpy.types.Material]:
+    """The materials of the plan's paints by name, and of the stands' metal."""
+    made = {paint.name: paint_material(paint.name, linear_of(paint).tolist()) for paint in plan.paints}
+    made["stand metal"] = paint_material("stand metal", STAND_METAL)
+    return made
+
+
+def _screen_paints(plan: Plan) -> dict[str, str]:
+    flat = surfaces.flat_surfaces(plan.stage)
+    return {s.name: s.paint or plan.stage.paint for s in flat} | {c.name: plan.stage.paint for c in plan.stage.coves}
+
+
+def _solids(plan: Plan, folder: Path) -> dict[str, Placed]:
+    """Every blocker's solid, whichever shots it is in."""
+    everywhere = dataclasses.replace(
+        plan, blockers=tuple(dataclasses.replace(blocker, shots=()) for blocker in plan.blockers)
+    )
+    if not plan.blockers:
+        return {}
+    probe = Shot(name="", camera="", frames=(0, 0))
+    found = build_occluders(everywhere, probe, np.zeros(1, int), folder)
+    return {solid.name: solid for solid in found if isinstance(solid, Placed)}
+
+
+def _set_range(scene: bpy.types.Scene, plan: Plan, offsets: dict[str, int]) -> None:
+    scene.frame_start = min(shot.frames[0] + offsets[shot.name] for shot in plan.shots)
+    scene.frame_end = max(shot.frames[1] + offsets[shot.name] for shot in plan.shots)
+    first = min(plan.shots, key=lambda shot: shot.frames[0] + offsets[shot.name])
+    scene.camera = next(t for t in tags.tagged(scene, "shot") if tags.entry_of(t) == first.name)
+    rate = round(first.rate)
+    scene.render.fps, scene.render.fps_base = rate, rate / first.rate
+    cameras.show_gate(scene, next(camera for camera in plan.cameras if camera.name == first.camera))
+    scene.frame_set(scene.frame_start)
+
+
+# --- scene to plan ------------------------------------------------------------------------------------------------
+
+
+def has_plan(scene: bpy.types.Scene) -> bool:
+    """Whether this scene holds a plan."""
+    return tags.PLAN in scene
+
+
+def stored_plan(scene: bpy.types.Scene) -> Plan:
+    """The plan as it was when the scene was last built or read. Raises BadInput where there is none."""
+    if not has_plan(scene):
+        raise one_problem(f"scene {scene.name!r}", "no plan", "a stage built from a plan or a template")
+    return parse_plan(str(scene[tags.PLAN]), f"plan of scene {scene.name!r}").plan
+
+
+def plan_text(scene: bpy.types.Scene) -> str:
+    """The scene as plan text: what the person wrote, comments included, with what has changed in the scene since."""
+    kept = parse_plan(str(scene[tags.PLAN]), f"plan of scene {scene.name!r}")
+    return updated(kept, read_plan(scene))
+
+
+def read_plan(scene: bpy.types.Scene) -> Plan:
+    """The plan that the scene shows now, edits by hand included. Raises BadInput where the scene holds no plan.
+
+    What the scene cannot show (paint readings, criteria, seeds) is taken from the stored plan.
+    """
+    old = stored_plan(scene)
+    layout = build_layout(old)
+    flat = _read_flat(scene, old)
+    renamed = _renames(scene, ("floor", "wall", "panel"))
+    coves = [
+        dataclasses.replace(cove, name=name, between=tuple(renamed.get(s, s) for s in cove.between))
+        for cove, name in _entries(scene, "cove", old.stage.coves)
+        if all(renamed.get(s, s) in {f.name for f in flat} for s in cove.between)
+    ]
+    renamed |= _renames(scene, ("cove",))
+    stage = surfaces.with_surfaces(old.stage, flat, coves)
+    names = {s.name for s in (*flat, *coves)}
+    shadows = tuple(
+        dataclasses.replace(shadow, surface=renamed.get(shadow.surface, shadow.surface))
+        for shadow in old.stage.shadows
+        if renamed.get(shadow.surface, shadow.surface) in names
+    )
+    keepouts = tuple(
+        dataclasses.replace(keep, surface=renamed.get(keep.surface, keep.surface))
+        for keep in old.keepouts
+        if renamed.get(keep.surface, keep.surface) in names
+    )
+    sets = tuple(
+        kept
+        for thing, origin, name in _in_order(scene, "markers", [s.name for s in old.markers])
+        if (kept := _read_set(thing, scene, layout, old, origin, name, renamed, names)) is not None
+    )
+    offsets = timeline(old)
+    seen = _evaluate(scene, old, offsets)
+    shots, packages = _read_shots(scene, old, offsets, seen)
+    shot_names = _renames(scene, ("shot",))
+    blockers = tuple(_read_blockers(scene, old, offsets, seen, shot_names, {shot.name for shot in shots}))
+    return dataclasses.replace(
+        old,
+        stage=dataclasses.replace(stage, shadows=shadows),
+        keepouts=keepouts,
+        markers=sets,
+        stands=tuple(
+            standing.read_stand(thing, scene, entry, name)
+            for thing, entry, name in _with_entry(scene, "stand", old.stands)
+        ),
+        gear=tuple(
+            standing.read_gear(thing, scene, entry, name) for thing, entry, name in _with_entry(scene, "gear", old.gear)
+        ),
+        blockers=blockers,
+        cameras=packages,
+        shots=shots,
+    )
+
+
+def _in_order(scene: bpy.types.Scene, part: str, order: Iterable[str]) -> list[tuple[bpy.types.Object, str, str]]:
+    """(object, origin, name) of a part in the plan's order; duplicates follow at the end."""
+    rank = {name: row for row, name in enumerate(order)}
+    seen: set[str] = set()
+    found = []
+    for thing, origin, name in tags.named(scene, part):
+        found.append((rank.get(origin, len(rank)) if origin not in seen else len(rank), thing, origin, name))
+        seen.add(origin)
+    return [entry[1:] for entry in sorted(found, key=lambda e: e[0])]
+
+
+def _with_entry(scene: bpy.types.Scene, part: str, entries: Iterable[Any]) -> list[tuple[bpy.types.Object, Any, str]]:
+    by_name = {entry.name: entry for entry in entries}
+    return [
+        (thing, by_name[origin], name) for thing, origin, name in _in_order(scene, part, by_name) if origin in by_name
+    ]
+
+
+def _entries(scene: bpy.types.Scene, part: str, entries: Iterable[Any]) -> list[tuple[Any, str]]:
+    return [(entry, name) for _, entry, name in _with_entry(scene, part, entries)]
+
+
+def _renames(scene: bpy.types.Scene, parts: Iterable[str]) -> dict[str, str]:
+    """Plan name -> name now, for the first object of each origin."""
+    names: dict[str, str] = {}
+    for part in parts:
+        for _, origin, name in tags.named(scene, part):
+            names.setdefault(origin, name)
+    return names
+
+
+_READ_FLAT: dict[str, Callable[..., Any]] = {
+    "floor": surfaces.read_floor,
+    "wall": surfaces.read_wall,
+    "panel": surfaces.read_panel,
+}
+
+
+def _read_flat(scene: bpy.types.Scene, old: Plan) -> list[Any]:
+    entries = {"floor": old.stage.floors, "wall": old.stage.walls, "panel": old.stage.panels}
+    return [
+        _READ_FLAT[part](thing, scene, entry, name)
+        for part, known in entries.items()
+        for thing, entry, name in _with_entry(scene, part, known)
+    ]
+
+
+def _read_set(
+    thing: bpy.types.Object,
+    scene: bpy.types.Scene,
+    layout: Layout,
+    old: Plan,
+    origin: str,
+    name: str,
+    renamed: dict[str, str],
+    names: set[str],
+) -> Any:
+    row = next((i for i, s in enumerate(old.markers) if s.name == origin), None)
+    if row is None:
+        return None
+    read = markers.read_markers(thing, scene, layout, row, old.markers[row], name)
+    kept = tuple(renamed.get(s, s) for s in read.surfaces if renamed.get(s, s) in names)
+    placed = tuple(
+        dataclasses.replace(p, surface=renamed.get(p.surface, p.surface))
+        for p in read.placed
+        if renamed.get(p.surface, p.surface) in names
+    )
+    if not kept or (read.layout == "placed" and not placed):
+        return None
+    return dataclasses.replace(read, surfaces=kept, placed=placed)
+
+
+def _evaluate(scene: bpy.types.Scene, old: Plan, offsets: dict[str, int]) -> dict[str, dict[str, Any]]:
+    """Per object name: matrices and lens values at the scene frames of each shot it matters to.
+
+    One sweep over the timeline; the current frame is put back.
+    """
+    shots = {tags.entry_of(thing): thing for thing in tags.tagged(scene, "shot")}
+    cams = {thing.name: thing for thing in tags.tagged(scene, "shot")}
+    moving = {thing.name: thing for thing in tags.tagged(scene, "blocker")}
+    frames = {
+        frame + offsets[shot.name] for shot in old.shots if shots for frame in range(shot.frames[0], shot.frames[1] + 1)
+    }
+    current, sub = scene.frame_current, scene.frame_subframe
+    taken: dict[str, dict[str, Any]] = {name: {} for name in (*cams, *moving)}
+    unit = metres_per_unit(scene)
+    for frame in sorted(frames):
+        scene.frame_set(frame)
+        graph = bpy.context.evaluated_depsgraph_get()
+        for name, thing in moving.items():
+            taken[name][frame] = world_from_object_m(thing, scene, graph)
+        for name, thing in cams.items():
+            data = thing.evaluated_get(graph).data
+            focus = _focus(thing, data, scene, graph)
+            taken[name][frame] = (
+                _rigid(world_from_object_m(thing, scene, graph)),
+                data.lens,
+                focus if focus is not None else data.dof.focus_distance * unit,
+                data.dof.aperture_fstop,
+            )
+    scene.frame_set(current, subframe=sub)
+    return taken
+
+
+def _focus(
+    thing: bpy.types.Object, data: bpy.types.Camera, scene: bpy.types.Scene, graph: bpy.types.Depsgraph
+) -> float | None:
+    """Distance along the line of sight to the object that the camera is focused on, if there is one."""
+    target = data.dof.focus_object
+    if target is None:
+        return None
+    camera = world_from_object_m(thing, scene, graph)
+    where = world_from_object_m(target, scene, graph)[:3, 3]
+    forward = -camera[:3, 2] / np.linalg.norm(camera[:3, 2])
+    return max(float((where - camera[:3, 3]) @ forward), 0.05)
+
+
+def _rigid(matrix: np.ndarray) -> np.ndarray:
+    """Without the scale a parent may have given it."""
+    rigid = matrix.copy()
+    rigid[:3, :3] /= np.linalg.norm(matrix[:3, :3], axis=0)
+    return rigid
+
+
+def _evaluated(taken: dict[int, Any], shot: Shot, offset: int) -> Evaluated:
+    rows = [taken[frame + offset] for frame in range(shot.frames[0], shot.frames[1] + 1)]
+    matrices, focal, focus, stop = zip(*rows, strict=True)
+    poses = flip_camera_axes(np.stack(matrices))
+    return Evaluated(np.array(poses), np.array(focal), np.array(focus), np.array(stop))
+
+
+def _read_shots(
+    scene: bpy.types.Scene, old: Plan, offsets: dict[str, int], seen: dict[str, dict[str, Any]]
+) -> tuple[tuple[Shot, ...], tuple[Any, ...]]:
+    points = {tags.entry_of(t): world_from_object_m(t, scene)[:3, 3] for t in tags.tagged(scene, "action point")}
+    packages = {camera.name: camera for camera in old.cameras}
+    shots = []
+    for thing, entry, name in _with_entry(scene, "shot", old.shots):
+        package = packages[entry.camera]
+        read = cameras.package_from_blender(thing.data, cameras.picture_of(package), package, package.name)
+        if read != package:
+            label = package.name if all(s.camera != package.name or s is entry for s in old.shots) else f"{name} camera"
+            packages[label] = dataclasses.replace(read, name=label)
+            entry = dataclasses.replace(entry, camera=label)
+        evaluated = _evaluated(seen[thing.name], entry, offsets[tags.entry_of(thing)])
+        entry = _with_constants(entry, packages[entry.camera], evaluated)
+        plan = dataclasses.replace(old, cameras=tuple(packages.values()))
+        entry = cameras.read_move(plan, entry, thing, evaluated, offsets[tags.entry_of(thing)])
+        point = points.get(tags.entry_of(thing))
+        if point is not None:
+            from .settle import settle
+
+            entry = dataclasses.replace(
+                entry, action_point=settle(entry.action_point, tuple(float(v) for v in point))
+            )
+        shots.append(dataclasses.replace(entry, name=name))
+    return tuple(shots), tuple(packages.values())
+
+
+def _with_constants(shot: Shot, package: Any, seen: Evaluated) -> Shot:
+    """Focal length, focus and stop that no key changes, where they are no longer the plan's."""
+    changed: dict[str, float] = {}
+    for name, values, known in (
+        ("focal_length", seen.focal_mm, shot.focal_length or package.focal_length),
+        ("focus", seen.focus_m, shot.focus or package.focus),
+        ("stop", seen.stop, shot.stop or package.stop),
+    ):
+        if np.ptp(values) < 1e-4 and abs(values[0] - known) > 1e-5 * max(1.0, abs(known)):
+            changed[name] = float(values[0])
+    return dataclasses.replace(shot, **changed) if changed else shot
+
+
+def _read_blockers(
+    scene: bpy.types.Scene,
+    old: Plan,
+    offsets: dict[str, int],
+    seen: dict[str, dict[str, Any]],
+    shot_names: dict[str, str],
+    shots_left: set[str],
+) -> Iterable[Blocker]:
+    """Blockers with their paths; one whose paths in two shots now differ becomes one blocker per shot."""
+    for thing, entry, name in _with_entry(scene, "blocker", old.blockers):
+        present = [s for s in old.shots if not entry.shots or s.name in entry.shots]
+        kept = tuple(n for n in (shot_names.get(s, s) for s in entry.shots) if n in shots_left)
+        if entry.shots and not kept:
+            continue
+        paths = {s.name: _path(seen[thing.name], s, offsets[s.name]) for s in present}
+        planned = {s.name: _planned_path(entry, s) for s in present}
+        if all(_same_path(paths[n], planned[n]) for n in paths):
+            still = standing.read_still(thing, scene, entry, name) if not entry.keys else entry
+            yield dataclasses.replace(still, name=name, shots=kept)
+            continue
+        if all(np.ptp(path, axis=0).max() < 1e-5 for path in paths.values()):
+            still = standing.read_still(thing, scene, entry, name)
+            yield dataclasses.replace(still, keys=(), shots=kept)
+            continue
+        groups: list[tuple[list[str], Any]] = []
+        for s in present:
+            frames = range(s.frames[0], s.frames[1] + 1)
+            keys = standing.path_keys(list(frames), paths[s.name])
+            for members, known in groups:
+                if known == keys:
+                    members.append(s.name)
+                    break
+            else:
+                groups.append(([s.name], keys))
+        for members, keys in groups:
+            own = name if len(groups) == 1 else f"{name} in {members[0]}"
+            where = kept if len(groups) == 1 else tuple(shot_names.get(m, m) for m in members)
+            yield dataclasses.replace(entry, name=own, keys=keys, shots=where)
+
+
+def _path(taken: dict[int, np.ndarray], shot: Shot, offset: int) -> np.ndarray:
+    return np.stack([taken[frame + offset] for frame in range(shot.frames[0], shot.frames[1] + 1)])
+
+
+def _planned_path(blocker: Blocker, shot: Shot) -> np.ndarray:
+    from scatterproof.sightings.blockers import _path as path_of
+
+    at, turn = path_of(blocker, np.arange(shot.frames[0], shot.frames[1] + 1))
+    return np.stack([standing.upright(a, t) for a, t in zip(at, turn, strict=True)])
+
+
+def _same_path(a: np.ndarray, b: np.ndarray) -> bool:
+    return bool(np.abs(a - b).max() < 2e-4)

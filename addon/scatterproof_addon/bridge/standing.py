@@ -1,0 +1,181 @@
+"""Stands, gear and blockers as objects, and back: what stands on the stage and is moved with the ordinary tools."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping, Sequence
+
+import bpy
+import numpy as np
+from scatterproof.plan.model import Blocker, Gear, PathKey, Stand
+from scatterproof.sightings.blockers import Placed
+
+from . import animation
+from .meshes import add_attribute, fill_mesh, joined, tube
+from .placing import (
+    is_upright,
+    metres_per_unit,
+    object_named,
+    place,
+    scale_of,
+    turn_of,
+    upright,
+    world_from_object_m,
+)
+from .settle import settle
+from .tags import tag
+
+FOOT_M = (0.22, 0.02)  # radius and thickness of a stand's drawn foot
+
+
+def make_stand(
+    collection: bpy.types.Collection, scene: bpy.types.Scene, stand: Stand, materials: Mapping[str, bpy.types.Material]
+) -> bpy.types.Object:
+    """Pole, bands and foot as one object that stands on its foot; faces of bands carry their number from 1."""
+    thing = object_named(collection, stand.name, bpy.data.meshes.new(stand.name))
+    shape_stand(thing, scene, stand, materials)
+    place(thing, scene, upright((*stand.at, stand.base), 0.0))
+    tag(thing, "stand", stand.name)
+    return thing
+
+
+def shape_stand(
+    thing: bpy.types.Object, scene: bpy.types.Scene, stand: Stand, materials: Mapping[str, bpy.types.Material]
+) -> None:
+    """Give a stand's object the mesh of its plan entry."""
+    half = stand.band_width / 2
+    parts = [
+        tube(FOOT_M[0], 0.0, FOOT_M[1], 24),
+        tube(stand.pole / 2, FOOT_M[1], stand.height),
+        *(tube(stand.pole / 2 + 0.002, band - half, band + half) for band in stand.bands),
+    ]
+    vertices, faces, origin = joined(parts)
+    fill_mesh(
+        thing.data,
+        vertices / metres_per_unit(scene),
+        faces,
+        [materials["stand metal"], materials[stand.paint]],
+        (origin > 1).astype(int),
+    )
+    add_attribute(thing.data, "band", "FACE", np.maximum(origin - 1, 0))
+
+
+def read_stand(thing: bpy.types.Object, scene: bpy.types.Scene, old: Stand, name: str) -> Stand:
+    """The stand an object now shows: dragged, and stretched where it was scaled."""
+    matrix = world_from_object_m(thing, scene)
+    wide, _, tall = scale_of(matrix)
+    at = matrix[:3, 3]
+    moved = dataclasses.replace(
+        old,
+        at=(float(at[0]), float(at[1])),
+        base=float(at[2]),
+        height=old.height * float(tall),
+        bands=tuple(band * float(tall) for band in old.bands),
+        pole=old.pole * float(wide),
+    )
+    return dataclasses.replace(settle(old, moved), name=name)
+
+
+def make_gear(
+    collection: bpy.types.Collection, scene: bpy.types.Scene, gear: Gear, materials: Mapping[str, bpy.types.Material]
+) -> bpy.types.Object:
+    """A box that stands on its foot."""
+    thing = object_named(collection, gear.name, bpy.data.meshes.new(gear.name))
+    width, depth, height = gear.size
+    x, y = np.array([-1, 1, 1, -1]) * width / 2, np.array([-1, -1, 1, 1]) * depth / 2
+    vertices = np.concatenate([np.column_stack([x, y, np.full(4, z)]) for z in (0.0, height)])
+    faces = np.array([[3, 2, 1, 0], [4, 5, 6, 7], [0, 1, 5, 4], [1, 2, 6, 5], [2, 3, 7, 6], [3, 0, 4, 7]])
+    fill_mesh(thing.data, vertices / metres_per_unit(scene), faces, [materials[gear.paint]])
+    place(thing, scene, upright(gear.at, gear.turn))
+    tag(thing, "gear", gear.name)
+    return thing
+
+
+def read_gear(thing: bpy.types.Object, scene: bpy.types.Scene, old: Gear, name: str) -> Gear:
+    """The gear an object now shows: moved, turned, scaled with its hard points."""
+    matrix = world_from_object_m(thing, scene)
+    scale = scale_of(matrix)
+    at, turn = matrix[:3, 3], turn_of(matrix)
+    moved = dataclasses.replace(
+        old,
+        at=tuple(float(v) for v in at),
+        turn=turn + 2 * np.pi * round((old.turn - turn) / (2 * np.pi)),
+        size=tuple(float(a * b) for a, b in zip(old.size, scale, strict=True)),
+        points=tuple(tuple(float(a * b) for a, b in zip(point, scale, strict=True)) for point in old.points),
+    )
+    return dataclasses.replace(settle(old, moved), name=name)
+
+
+def make_blocker(
+    collection: bpy.types.Collection,
+    scene: bpy.types.Scene,
+    blocker: Blocker,
+    solid: Placed,
+    material: bpy.types.Material,
+    offsets: Sequence[int],
+) -> bpy.types.Object:
+    """A performer or set piece; a keyed path is keyed once per shot it is in, at that shot's place on the timeline."""
+    thing = object_named(collection, blocker.name, bpy.data.meshes.new(blocker.name))
+    vertices, triangles = solid.shape.mesh()
+    smooth = blocker.kind in ("capsule", "ellipsoid")
+    fill_mesh(thing.data, vertices / metres_per_unit(scene), triangles, [material], smooth=smooth)
+    if blocker.keys:
+        unit = metres_per_unit(scene)
+        frames, at, turn, modes = [], [], [], []
+        for offset in sorted(set(offsets)) or [0]:
+            for key in blocker.keys:
+                frames.append(key.frame + offset)
+                at.append([v / unit for v in key.at])
+                turn.append([0.0, 0.0, key.turn])
+                modes.append(key.interpolation)
+            modes[-1] = "constant"
+        animation.write_keys(thing, "location", frames, at, modes)
+        animation.write_keys(thing, "rotation_euler", frames, turn, modes)
+    place(thing, scene, upright(blocker.keys[0].at if blocker.keys else blocker.at, blocker.turn))
+    tag(thing, "blocker", blocker.name)
+    return thing
+
+
+def read_still(thing: bpy.types.Object, scene: bpy.types.Scene, old: Blocker, name: str) -> Blocker:
+    """A blocker that stands still: where it is now, at the size it is now."""
+    matrix = world_from_object_m(thing, scene)
+    turn = turn_of(matrix)
+    moved = dataclasses.replace(
+        old,
+        at=tuple(float(v) for v in matrix[:3, 3]),
+        turn=turn + 2 * np.pi * round((old.turn - turn) / (2 * np.pi)),
+        size=tuple(float(a * b) for a, b in zip(old.size, scale_of(matrix), strict=True)),
+    )
+    return dataclasses.replace(settle(old, moved), name=name)
+
+
+def path_keys(frames: Sequence[int], matrices: np.ndarray) -> tuple[PathKey, ...]:
+    """A path as evaluated: a linear key on every frame that neighbours do not already imply.
+
+    matrices : (F, 4, 4) world from object, metres
+    """
+    at, turn = matrices[:, :3, 3], np.unwrap(np.arctan2(matrices[:, 1, 0], matrices[:, 0, 0]))
+    rows = _needed(np.asarray(frames, float), np.column_stack([at, turn]))
+    return tuple(
+        PathKey(frame=int(frames[i]), at=tuple(float(v) for v in at[i]), turn=float(turn[i])) for i in rows
+    )
+
+
+def _needed(when: np.ndarray, values: np.ndarray, noise: float = 1e-5) -> list[int]:
+    """Rows that linear interpolation between the kept rows cannot replace (greedy, exact within ``noise``)."""
+    kept, last = [0], len(when) - 1
+    while kept[-1] < last:
+        start, reach = kept[-1], kept[-1] + 1
+        for stop in range(start + 2, last + 1):
+            share = (when[start : stop + 1] - when[start]) / (when[stop] - when[start])
+            line = values[start] + share[:, None] * (values[stop] - values[start])
+            if np.abs(line - values[start : stop + 1]).max() > noise:
+                break
+            reach = stop
+        kept.append(reach)
+    return kept
+
+
+def stays_upright(matrices: np.ndarray) -> bool:
+    """Whether a moving blocker never leans: the plan's paths turn about the vertical only."""
+    return all(is_upright(matrix) for matrix in matrices)

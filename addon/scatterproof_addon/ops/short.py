@@ -1,0 +1,226 @@
+"""Operators that are done at once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import bpy
+from scatterproof.problems import BadInput
+
+from .. import flows, ids
+from ..bridge import mark
+from ..bridge.bake import clear_bake
+from ..bridge.scene import clear_scene, has_plan
+from ..store import STORE
+
+NO_PLAN = "Build a stage from a template, or open a plan, first"
+
+
+def answered(operator: bpy.types.Operator, deed: Callable[[], str]) -> set[str]:
+    """Do it and report what was done; a problem is reported as it is worded, and counts as cancelled."""
+    try:
+        operator.report({"INFO"}, deed())
+    except BadInput as problem:
+        for line in problem.problems:
+            operator.report({"ERROR"}, str(line))
+        return {"CANCELLED"}
+    return {"FINISHED"}
+
+
+def poll_plan(cls: type[bpy.types.Operator], context: bpy.types.Context) -> bool:
+    """True where the scene holds a plan; says what is missing otherwise."""
+    if has_plan(context.scene):
+        return True
+    cls.poll_message_set(NO_PLAN)
+    return False
+
+
+class BuildStage(bpy.types.Operator):
+    """Build stage, markers, stands, performers and cameras from the chosen template. Replaces a stage built before"""
+
+    bl_idname = ids.BUILD_STAGE
+    bl_label = "Build stage"
+    bl_options = {"REGISTER", "UNDO"}
+
+    template: bpy.props.StringProperty(name="Template", description="Kind and name, such as stages/corner", default="")
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        """Build it."""
+        scene = context.scene
+        kind, _, name = (self.template or scene.scatterproof.template).partition("/")
+
+        def deed() -> str:
+            plan = flows.build_from_template(scene, kind, name)
+            return f"Built {plan.name}: {len(plan.stands)} stands, {len(plan.shots)} shots"
+
+        return answered(self, deed)
+
+
+class OpenPlan(bpy.types.Operator):
+    """Build the scene from a plan file"""
+
+    bl_idname = ids.OPEN_PLAN
+    bl_label = "Open plan"
+    bl_options = {"REGISTER", "UNDO"}
+
+    filepath: bpy.props.StringProperty(name="Plan file", subtype="FILE_PATH")
+    filter_glob: bpy.props.StringProperty(default="*.toml", options={"HIDDEN"})
+
+    def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
+        """Ask which file."""
+        context.window_manager.fileselect_add(self)
+        return {"RUNNING_MODAL"}
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        """Open it."""
+        return answered(self, lambda: f"Opened {flows.open_plan(context.scene, Path(self.filepath)).name}")
+
+
+class SavePlan(bpy.types.Operator):
+    """Write the scene's plan to a file, edits by hand included"""
+
+    bl_idname = ids.SAVE_PLAN
+    bl_label = "Save plan"
+    bl_options = {"REGISTER"}
+
+    filepath: bpy.props.StringProperty(name="Plan file", subtype="FILE_PATH")
+    filter_glob: bpy.props.StringProperty(default="*.toml", options={"HIDDEN"})
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        """Needs a plan."""
+        return poll_plan(cls, context)
+
+    def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
+        """Ask where to."""
+        if not self.filepath:
+            self.filepath = "plan.toml"
+        context.window_manager.fileselect_add(self)
+        return {"RUNNING_MODAL"}
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        """Save it."""
+
+        def deed() -> str:
+            flows.save_plan(context.scene, Path(self.filepath))
+            return f"Saved {self.filepath}"
+
+        return answered(self, deed)
+
+
+class Scatter(bpy.types.Operator):
+    """Scatter the markers anew with this seed. Markers moved by hand stay where they are"""
+
+    bl_idname = ids.SCATTER
+    bl_label = "Scatter markers"
+    bl_options = {"REGISTER", "UNDO"}
+
+    seed: bpy.props.IntProperty(name="Seed", description="-1 takes the sidebar's seed", default=-1, min=-1)
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        """Needs a plan."""
+        return poll_plan(cls, context)
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        """Scatter."""
+        seed = self.seed if self.seed >= 0 else context.scene.scatterproof.seed
+
+        def deed() -> str:
+            plan = flows.scatter_again(context.scene, seed)
+            return f"Scattered {len(plan.markers)} marker sets with seed {seed}"
+
+        return answered(self, deed)
+
+
+class AddStand(bpy.types.Operator):
+    """Stand a pole with four tape bands at the 3D cursor"""
+
+    bl_idname = ids.ADD_STAND
+    bl_label = "Add stand at cursor"
+    bl_options = {"REGISTER", "UNDO"}
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        """Needs a plan."""
+        return poll_plan(cls, context)
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        """Add it and select it alone."""
+
+        def deed() -> str:
+            thing = flows.add_stand(context.scene)
+            for other in context.selected_objects:
+                other.select_set(False)
+            thing.select_set(True)
+            context.view_layer.objects.active = thing
+            return f"Added {thing.name}: move it with the ordinary tools"
+
+        return answered(self, deed)
+
+
+class Mark(bpy.types.Operator):
+    """Let the selected objects count: as screen, as something that hides, or as gear whose corners help the solve"""
+
+    bl_idname = ids.MARK
+    bl_label = "Mark selected as"
+    bl_options = {"REGISTER", "UNDO"}
+
+    part: bpy.props.EnumProperty(name="As", items=mark.CHOICES)
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        """Needs a selection."""
+        if context.selected_objects:
+            return True
+        cls.poll_message_set("Select the objects to mark first")
+        return False
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        """Mark them."""
+        return answered(self, lambda: mark.mark_objects(context.scene, context.selected_objects, self.part))
+
+
+class Clear(bpy.types.Operator):
+    """Remove everything that was built from the plan, and the plan"""
+
+    bl_idname = ids.CLEAR
+    bl_label = "Clear stage"
+    bl_options = {"REGISTER", "UNDO"}
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        """Needs a plan."""
+        return poll_plan(cls, context)
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        """Clear."""
+
+        def deed() -> str:
+            clear_bake(context.scene)
+            return f"Removed {clear_scene(context.scene)} objects"
+
+        return answered(self, deed)
+
+
+class ClearBake(bpy.types.Operator):
+    """Remove rings, readout, strip and state marks"""
+
+    bl_idname = ids.CLEAR_BAKE
+    bl_label = "Clear bake"
+    bl_options = {"REGISTER", "UNDO"}
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        """Needs a plan."""
+        return poll_plan(cls, context)
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        """Clear."""
+        clear_bake(context.scene)
+        STORE.forget()
+        return {"FINISHED"}
+
+
+CLASSES = (BuildStage, OpenPlan, SavePlan, Scatter, AddStand, Mark, Clear, ClearBake)
