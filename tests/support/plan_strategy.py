@@ -7,6 +7,7 @@ outlines, pairs in order) is mended afterwards, per dataclass.
 from __future__ import annotations
 
 import dataclasses
+import functools
 import math
 from typing import Any
 
@@ -23,6 +24,15 @@ NAMES = st.one_of(
     ),
     st.text(st.characters(exclude_categories=("C", "Z")), min_size=1, max_size=12),
 )
+TEXTS = st.text(st.characters(exclude_categories=("Cs",)), max_size=20)
+
+
+@functools.cache
+def numbers(low: float, high: float) -> st.SearchStrategy[float]:
+    """Floats of every digit, and round ones; made once per range, since making a strategy costs more than a draw."""
+    return st.floats(low, high, allow_subnormal=False) | st.floats(low, high).map(
+        lambda x: min(max(round(x, 2), low), high)
+    )
 
 
 @st.composite
@@ -110,7 +120,7 @@ class Drawing:
         if kind.choices:
             return draw(st.sampled_from(kind.choices))
         if kind.quantity == "text":
-            return draw(st.text(st.characters(exclude_categories=("Cs",)), max_size=20))
+            return draw(TEXTS)
         if kind.quantity == "flag":
             return draw(st.booleans())
         low, high = USUAL.get(kind.quantity, (0.0, 100.0))
@@ -118,15 +128,14 @@ class Drawing:
         high = max(high, low) if kind.high is None else kind.high
         if kind.quantity == "count":
             return draw(st.integers(int(low), int(high)))
-        any_float = st.floats(low, high, allow_subnormal=False)
-        return draw(st.one_of(any_float, any_float.map(lambda x: min(max(round(x, 2), low), high))))
+        return draw(numbers(low, high))
 
     def outline(self) -> tuple[m.Vec2, ...]:
         """A star-shaped polygon: corners at rising angles around a centre."""
         draw = self.draw
         count = draw(st.integers(3, 6))
-        radii = draw(st.lists(st.floats(0.2, 3.0), min_size=count, max_size=count))
-        x, y = draw(st.tuples(st.floats(-5, 5), st.floats(-5, 5)))
+        radii = draw(st.lists(numbers(0.2, 3.0), min_size=count, max_size=count))
+        x, y = draw(st.tuples(numbers(-5, 5), numbers(-5, 5)))
         return tuple(
             (x + r * math.cos(2 * math.pi * i / count), y + r * math.sin(2 * math.pi * i / count))
             for i, r in enumerate(radii)
@@ -207,9 +216,9 @@ class Drawing:
         return v | {"end": (a, b) if math.dist((x, y), (a, b)) > 0.1 else (x + 2.0, y), "lean": v["lean"] / 2}
 
     def mend_Panel(self, v: dict[str, Any]) -> dict[str, Any]:
-        width, height, turn = self.draw(st.tuples(st.floats(0.1, 20), st.floats(0.1, 20), st.floats(-3, 3)))
+        width, height, turn = self.draw(st.tuples(numbers(0.1, 20), numbers(0.1, 20), numbers(-3, 3)))
         across = (width * math.cos(turn), width * math.sin(turn), 0.0)
-        lean = self.draw(st.floats(-1, 1))
+        lean = self.draw(numbers(-1, 1))
         up = (
             -height * math.sin(turn) * math.sin(lean),
             height * math.cos(turn) * math.sin(lean),
@@ -220,7 +229,7 @@ class Drawing:
     def mend_MarkerSet(self, v: dict[str, Any]) -> dict[str, Any]:
         placed = v["layout"] == "placed"
         spacing = self.draw(st.sampled_from(["spacing", "count", "density"]))
-        value = {"spacing": st.floats(1.0, 4.0), "count": st.integers(1, 400), "density": st.floats(0.01, 1.0)}[spacing]
+        value = {"spacing": numbers(1.0, 4.0), "count": st.integers(1, 400), "density": numbers(0.01, 1.0)}[spacing]
         return v | {
             "spacing": None, "count": None, "density": None, spacing: self.draw(value),
             "corners": tuple(sorted(v["corners"])), "size": tuple(sorted(v["size"])),
@@ -228,7 +237,7 @@ class Drawing:
         }  # fmt: skip
 
     def mend_Stand(self, v: dict[str, Any]) -> dict[str, Any]:
-        shares = self.draw(st.lists(st.floats(0, 1), min_size=1, max_size=4, unique=True))
+        shares = self.draw(st.lists(numbers(0, 1), min_size=1, max_size=4, unique=True))
         return v | {"bands": tuple(dict.fromkeys(share * v["height"] for share in shares))}
 
     def mend_Blocker(self, v: dict[str, Any]) -> dict[str, Any]:
@@ -242,8 +251,8 @@ class Drawing:
         }
 
     def mend_Wander(self, v: dict[str, Any]) -> dict[str, Any]:
-        low = self.draw(st.floats(0.001, 0.4))
-        return v | {"band": (low, low + self.draw(st.floats(0.01, 20)))}
+        low = self.draw(numbers(0.001, 0.4))
+        return v | {"band": (low, low + self.draw(numbers(0.01, 20)))}
 
     def mend_Move(self, v: dict[str, Any]) -> dict[str, Any]:
         nonzero = {key: v[key] if abs(v[key]) > 1e-3 else 0.5 for key in ("distance", "angle")}

@@ -332,8 +332,10 @@ def _exposures(plan: m.Plan) -> Iterator[Finding]:
             continue
         for what, time in (("exposure", camera.exposure or 0.0), ("read_out", camera.read_out)):
             if time * shot.rate > 1 + 1e-9:
-                found = f"{number_text(shot.rate)} frames per second with a {what} of {number_text(time)} s"
-                yield Finding(key_path(where, "rate"), found, f"a {what} of camera {camera.name!r} within one frame")
+                found = f"{number_text(shot.rate)} frames per second, {what} {number_text(time)} s"
+                yield Finding(
+                    key_path(where, "rate"), found, f"the {what} of camera {camera.name!r} to fit into a frame"
+                )
         parts: list[tuple[str, m.Shot | m.CameraKey | m.CameraSample]] = [(where, shot)]
         parts += [(key_path(where, "key", i), key) for i, key in enumerate(shot.keys)]
         parts += [(key_path(where, "sample", i), sample) for i, sample in enumerate(shot.samples)]

@@ -248,6 +248,7 @@ _WORDS = {
     "count": ("a whole number", "12"),
     "flag": ("true or false", ""),
     "text": ("text", '"..."'),
+    "choice": ("one of", ""),
     "table": ("a table", ""),
 }
 
@@ -255,9 +256,7 @@ _WORDS = {
 def _expected(kind: Kind) -> str:
     """What would have fitted, in words, with the field's own explanation."""
     noun, example = _WORDS[kind.quantity]
-    words = f"{noun} such as {example}" if example else noun
-    if kind.choices:
-        words = "one of " + ", ".join(map(_quoted, kind.choices))
+    words = f"{noun} such as {example}" if example else " ".join([noun, ", ".join(map(_quoted, kind.choices))]).strip()
     if kind.quantity != "table" and (kind.rows or kind.size is not None):
         many = f"{kind.size} in a row" if kind.size else "a list"
         rows = "a list of rows, each " if kind.rows else ""

@@ -174,7 +174,7 @@ def _amount(text: str) -> Fraction:
 
 def _is_moderate(value: Number) -> bool:
     """Whether exact arithmetic is cheap: an exponent of a billion would fill the memory."""
-    return value == 0 or 1e-300 < value < 1e300 or 1e-300 < -value < 1e300
+    return value == 0 or 1e-300 < value < 1e300 or -1e300 < value < -1e-300
 
 
 def _overflowing(value: Number) -> float:

@@ -60,9 +60,10 @@ def save_text(path: str | Path, text: str) -> None:
 
     A link stays a link, permissions stay. Raises BadInput where the place cannot be written to.
     """
-    path = Path(os.path.realpath(path))
-    beside = path.with_name(f".{path.name[:40]}-{uuid.uuid4().hex[:8]}.part")
+    path, beside = Path(path), None
     try:
+        path = Path(os.path.realpath(path))
+        beside = path.with_name(f".{path.name[:40]}-{uuid.uuid4().hex[:8]}.part")
         exists = path.exists()
         if exists and not (path.is_file() and os.access(path, os.W_OK)):
             raise OSError(errno.EACCES, "a folder, a device or a file that may not be changed")
@@ -78,8 +79,9 @@ def save_text(path: str | Path, text: str) -> None:
         reason = getattr(error, "strerror", None) or str(error)
         raise one_problem("file", reason.lower(), "a place that can be written to", str(path)) from error
     finally:
-        with contextlib.suppress(OSError, ValueError):
-            beside.unlink(missing_ok=True)
+        if beside:
+            with contextlib.suppress(OSError):
+                beside.unlink()
 
 
 def value_text(kind: Kind, value: Any, unit: str) -> str:
