@@ -73,12 +73,10 @@ def align_scenes(
 ) -> Similarity:
     """The similarity that brings ``solved`` nearest to ``truth``, over camera centres and points together.
 
-    ``frames`` (F,) bool and ``points`` (N,) bool say which were solved. Cameras count as much as points in sum, so that
-    neither a nearly straight path (which would leave the roll about it free) nor a flat wall decides alone.
+    ``frames`` (F,) bool and ``points`` (N,) bool say which were solved. With points, a nearly straight path does not
+    leave the roll about it free. To first order this is the inner-constraint datum of :mod:`.covariance`.
     """
     f = np.ones(len(solved), bool) if frames is None else frames
     p = np.ones(len(solved.points_m), bool) if points is None else points
-    weight = np.repeat([1 / max(f.sum(), 1), 1 / max(p.sum(), 1)], [f.sum(), p.sum()])
     source = np.concatenate([solved.centres_m[f], solved.points_m[p]])
-    target = np.concatenate([truth.centres_m[f], truth.points_m[p]])
-    return align(source, target, weight)
+    return align(source, np.concatenate([truth.centres_m[f], truth.points_m[p]]))

@@ -16,7 +16,7 @@ gauge); Brown, "Close-range camera calibration", 1971 (distortion). Both from me
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -82,6 +82,8 @@ class Layout:
     keeps_points: bool  # frames are eliminated
     slabs: tuple[tuple[Tile, ...], ...]
     sightings: int
+    frames: int  # of the tracks, those that take no part included
+    points: int
 
     @property
     def kept(self) -> int:
@@ -114,7 +116,7 @@ def lay_out(
     if keep_points is None:
         keep_points = c * f * (3 * n) ** 2 + (3 * n) ** 3 / 3 < 3 * n * (c * f) ** 2 + (c * f) ** 3 / 3
     if not len(used):
-        return Layout(frame_ids, point_ids, unknowns, bool(keep_points), (), 0)
+        return Layout(frame_ids, point_ids, unknowns, bool(keep_points), (), 0, tracks.frames, tracks.points)
     if keep_points:
         first, last = np.full(n, f), np.zeros(n, int)
         np.minimum.at(first, point, frame)
@@ -129,7 +131,7 @@ def lay_out(
     rank[order] = np.arange(n)
     point = rank[point]
     slabs = _frame_slabs(used, frame, point, f, c) if keep_points else _point_slabs(used, frame, point, seen[order])
-    return Layout(frame_ids, point_ids[order], unknowns, keep_points, slabs, len(used))
+    return Layout(frame_ids, point_ids[order], unknowns, keep_points, slabs, len(used), tracks.frames, tracks.points)
 
 
 def _determined(tracks: Tracks, unknowns: Unknowns, surveyed: np.ndarray) -> np.ndarray:
@@ -146,7 +148,7 @@ def _determined(tracks: Tracks, unknowns: Unknowns, surveyed: np.ndarray) -> np.
         use = good
 
 
-def _tile(
+def tile_of(
     tracks: Tracks, rows: np.ndarray, frame: np.ndarray, point: np.ndarray, frames: slice | np.ndarray,
     points: slice | np.ndarray, m: int, k: int,
 ) -> Tile:  # fmt: skip
@@ -181,7 +183,7 @@ def _frame_slabs(tracks: Tracks, frame: np.ndarray, point: np.ndarray, f: int, c
             j = min(i + step, b)
             rows = order[start[i] : start[j]]
             tiles.append(
-                _tile(tracks, rows, frame[rows] - i, point[rows] - lo, slice(i, j), slice(lo, hi), j - i, hi - lo)
+                tile_of(tracks, rows, frame[rows] - i, point[rows] - lo, slice(i, j), slice(lo, hi), j - i, hi - lo)
             )
         slabs.append(tuple(tiles))
         a = b
@@ -226,7 +228,7 @@ def _point_tile(
     rows = order[start[a] : start[b]]
     frames = np.flatnonzero(union)
     place = np.cumsum(union) - 1
-    return _tile(tracks, rows, place[frame[rows]], point[rows] - a, frames, slice(a, b), len(frames), b - a)
+    return tile_of(tracks, rows, place[frame[rows]], point[rows] - a, frames, slice(a, b), len(frames), b - a)
 
 
 def state_of(scene: Scene, layout: Layout) -> State:
@@ -317,7 +319,7 @@ def cost_of(layout: Layout, state: State, loss: Loss | None, survey: Survey | No
             r = _see(tile, state).residual
             total += float(np.vdot(r, r)) if loss is None else float(loss.of((r * r).sum(1))[0].sum())
     if survey is not None:
-        prior = _Prior.of(layout, survey)
+        prior = Prior.of(layout, survey)
         total += prior.square(state)
     return total / 2
 
@@ -393,7 +395,7 @@ def _inner_slope(column: int, s: _Seen, aspect: float) -> np.ndarray:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Prior:
+class Prior:
     """A survey in the layout's order."""
 
     place: np.ndarray  # (S,) places of the surveyed points in the order
@@ -401,19 +403,21 @@ class _Prior:
     weight: np.ndarray  # (3 S, 3 S) inverse covariance
 
     @staticmethod
-    def of(layout: Layout, survey: Survey) -> _Prior:
+    def of(layout: Layout, survey: Survey) -> Prior:
         """Only points that take part count; the others are integrated out (their rows of the covariance drop)."""
         place_of = np.full(max(int(layout.point_ids.max()), int(survey.point.max())) + 1, -1)
         place_of[layout.point_ids] = np.arange(len(layout.point_ids))
         place = place_of[survey.point]
         there = np.flatnonzero(place >= 0)
         rows = (3 * there[:, None] + np.arange(3)).ravel()
-        return _Prior(place[there], survey.at_m[there], np.linalg.inv(survey.covariance_m2[np.ix_(rows, rows)]))
+        return Prior(place[there], survey.at_m[there], np.linalg.inv(survey.covariance_m2[np.ix_(rows, rows)]))
 
     def offset(self, state: State) -> np.ndarray:
+        """(3 S,) points less their surveyed places."""
         return np.asarray(state.point[:, self.place].T - self.at).ravel()
 
     def square(self, state: State) -> float:
+        """The squared length of the offset in sigmas."""
         d = self.offset(state)
         return float(d @ self.weight @ d)
 
@@ -435,19 +439,27 @@ class Reduced:
     matrix: np.ndarray  # (n + 1, n + 1)
     slabs: list[Eliminated]
     square: float  # sum of squared weighted residuals
-    gauge: np.ndarray  # (n, g) orthonormal free freedoms of the kept unknowns
+    frame_weight: np.ndarray  # (F, c, c) the frames' diagonal blocks before the elimination, undamped
+    point_weight: np.ndarray  # (3, N) the points' diagonal elements
+    shared_weight: np.ndarray  # (g,)
+    gauge: np.ndarray = field(default_factory=lambda: np.empty((0, 0)))  # (n, d) orthonormal free freedoms, kept side
+
+    def system(self) -> np.ndarray:
+        """(n, n) the kept unknowns' matrix, the free gauge freedoms held by inner constraints.
+
+        The matrix is singular along them, so the strength of the constraints matters for nothing but rounding.
+        """
+        n = len(self.matrix) - 1
+        kept = self.matrix[:n, :n]
+        return np.asarray(kept + (np.trace(kept) / n * self.gauge) @ self.gauge.T)
 
     def solve(self) -> tuple[np.ndarray, float]:
         """The step of the kept unknowns, and its squared length in sigmas (all unknowns together).
 
-        The free gauge freedoms are held by inner constraints on the kept unknowns. Raises LinAlgError.
+        Raises LinAlgError.
         """
         n = len(self.matrix) - 1
-        system = self.matrix[:n, :n]
-        if self.gauge.shape[1]:
-            # Strong constraints: the system is singular along them, so any strength gives the same step.
-            system = system + (np.trace(system) / n * self.gauge) @ self.gauge.T
-        step = np.linalg.solve(system, -self.matrix[:n, n])
+        step = np.linalg.solve(self.system(), -self.matrix[:n, n])
         gone = self.square - self.matrix[n, n]
         return step, float(gone - self.matrix[:n, n] @ step)
 
@@ -462,13 +474,17 @@ def reduce(
     layout: Layout, state: State, loss: Loss | None = None, survey: Survey | None = None, damping: float = 0.0
 ) -> Reduced:
     """Linearise every sighting and eliminate one side. Raises LinAlgError where an eliminated block is singular."""
-    prior = None if survey is None else _Prior.of(layout, survey)
+    prior = None if survey is None else Prior.of(layout, survey)
     reduced = (_reduce_frames if layout.keeps_points else _reduce_points)(layout, state, loss, prior, damping)
-    reduced.gauge = _free_gauge(layout, state, prior)
+    frames, points = free_modes(layout, state, prior)
+    side = points if layout.keeps_points else frames
+    side = side.reshape(side.shape[0] * side.shape[1], -1) if side.size else np.empty((0, 0))
+    reduced.gauge = np.zeros((layout.kept, side.shape[1]))
+    reduced.gauge[: len(side)] = np.linalg.qr(side / np.maximum(np.linalg.norm(side, axis=0), 1e-300))[0]
     return reduced
 
 
-def _reduce_frames(layout: Layout, state: State, loss: Loss | None, prior: _Prior | None, damping: float) -> Reduced:
+def _reduce_frames(layout: Layout, state: State, loss: Loss | None, prior: Prior | None, damping: float) -> Reduced:
     u = layout.unknowns
     n, g, c = len(layout.point_ids), len(u.shared), u.per_frame
     first = 3 if u.rotation_only else 0
@@ -477,6 +493,7 @@ def _reduce_frames(layout: Layout, state: State, loss: Loss | None, prior: _Prio
     diagonal = np.zeros((3, 3, n))  # of the points, and their coupling with the shared unknowns and the residual
     coupling = np.zeros((g + 1, 3, n))
     corner = np.zeros((g + 1, g + 1))
+    frame_weight = np.empty((len(layout.frame_ids), c, c))
     slabs = []
     for slab in layout.slabs:
         lo, hi = slab[0].points.start, slab[0].points.stop  # type: ignore[union-attr]
@@ -488,8 +505,9 @@ def _reduce_frames(layout: Layout, state: State, loss: Loss | None, prior: _Prio
             m = len(jacobian)
             flat = jacobian.reshape(m, -1, 2 * k)
             square = flat @ flat.transpose(0, 2, 1)
-            block = square[:, own, own].copy()
+            block = frame_weight[tile.frames] = square[:, own, own]
             if damping:
+                block = block.copy()
                 block[:, np.arange(c), np.arange(c)] *= 1 + damping
             inverse = np.linalg.inv(np.linalg.cholesky(block))
             at = slice(tile.frames.start - a, tile.frames.stop - a)  # type: ignore[union-attr]
@@ -519,8 +537,10 @@ def _reduce_frames(layout: Layout, state: State, loss: Loss | None, prior: _Prio
     coupling = coupling.reshape(g + 1, 3 * n)
     matrix[3 * n :, : 3 * n] += coupling
     matrix[: 3 * n, 3 * n :] += coupling.T
+    shared_weight = np.diag(corner)[:g].copy()
     corner[np.arange(g), np.arange(g)] *= 1 + damping
     matrix[3 * n :, 3 * n :] += corner
+    point_weight = np.einsum("iik->ik", diagonal).copy()
     if prior is not None:
         place = (prior.place[:, None] + n * np.arange(3)).ravel()
         gradient = prior.weight @ prior.offset(state)
@@ -529,17 +549,20 @@ def _reduce_frames(layout: Layout, state: State, loss: Loss | None, prior: _Prio
         matrix[-1, place] += gradient
         matrix[-1, -1] += prior.square(state)
         total += prior.square(state)
-    return Reduced(matrix, slabs, total, np.empty((0, 0)))
+        point_weight[:, prior.place] += np.diag(prior.weight).reshape(-1, 3).T
+    return Reduced(matrix, slabs, total, frame_weight, point_weight, shared_weight)
 
 
-def _reduce_points(layout: Layout, state: State, loss: Loss | None, prior: _Prior | None, damping: float) -> Reduced:
+def _reduce_points(layout: Layout, state: State, loss: Loss | None, prior: Prior | None, damping: float) -> Reduced:
     u = layout.unknowns
     f, g, c = len(layout.frame_ids), len(u.shared), u.per_frame
     first = 3 if u.rotation_only else 0
     own, rest = slice(first, first + c), slice(first + c, None)
     size = c * f + g + 1
     matrix = np.zeros((size, size))
+    point_weight = np.empty((3, len(layout.point_ids)))
     total = 0.0
+    frame_weight, shared_weight = np.zeros((f, c, c)), np.zeros(g)
     add_block = add_gradient = None
     if prior is not None:
         n = len(layout.point_ids)
@@ -558,6 +581,8 @@ def _reduce_points(layout: Layout, state: State, loss: Loss | None, prior: _Prio
         square = flat[:, first:] @ flat[:, first:].transpose(0, 2, 1)
         frames = np.asarray(tile.frames)
         of_frame = frames[:, None] * c + np.arange(c)
+        frame_weight[frames] += square[:, :c, :c]
+        shared_weight += square[:, np.arange(c, c + g), np.arange(c, c + g)].sum(0)
         square[:, np.arange(c + g), np.arange(c + g)] *= 1 + damping
         shared = np.arange(c * f, size)
         matrix[of_frame[:, :, None], of_frame[:, None, :]] += square[:, :c, :c]
@@ -574,6 +599,7 @@ def _reduce_points(layout: Layout, state: State, loss: Loss | None, prior: _Prio
             block += add_block[:, :, tile.points]
         if u.rotation_only:
             block += _distance_held(block, state.point[:, tile.points])
+        point_weight[:, tile.points] = block[np.arange(3), np.arange(3)]
         block[np.arange(3), np.arange(3)] *= 1 + damping
         inverse = _inverse_factor(block)
         right = np.empty((m, 3, 2, k))
@@ -590,7 +616,7 @@ def _reduce_points(layout: Layout, state: State, loss: Loss | None, prior: _Prio
         flat_rows = rows.reshape(len(rows), 3 * k)
         matrix[np.ix_(columns, columns)] -= flat_rows @ flat_rows.T
         slabs.append(Eliminated(tile.points, columns, inverse, flat_rows))
-    return Reduced(matrix, slabs, total, np.empty((0, 0)))
+    return Reduced(matrix, slabs, total, frame_weight, point_weight, shared_weight)
 
 
 def _distance_held(block: np.ndarray, point: np.ndarray) -> np.ndarray:
@@ -639,21 +665,16 @@ def gauge_modes(layout: Layout, state: State) -> tuple[np.ndarray, np.ndarray]:
     return frames, points
 
 
-def _free_gauge(layout: Layout, state: State, prior: _Prior | None) -> np.ndarray:
-    """(n, g) orthonormal: the gauge freedoms that the survey leaves, on the kept unknowns."""
+def free_modes(layout: Layout, state: State, prior: Prior | None) -> tuple[np.ndarray, np.ndarray]:
+    """The gauge freedoms that a survey leaves, as :func:`gauge_modes` gives them: (F, c, d) and (3, N, d)."""
     frames, points = gauge_modes(layout, state)
-    g = points.shape[2]
-    free = np.eye(g)
-    if prior is not None and len(prior.place):
-        seen = points[:, prior.place].transpose(1, 0, 2).reshape(-1, g)
-        size = np.linalg.norm(points.reshape(-1, g), axis=0)
-        seen = seen / size
-        values, vectors = np.linalg.eigh(seen.T @ seen)
-        free = (vectors / size[:, None])[:, values < 1e-10 * max(float(values[-1]), 1e-300)]
-    side = (points if layout.keeps_points else frames).reshape(-1, g) @ free
-    side = side / np.maximum(np.linalg.norm(side, axis=0), 1e-300)
-    basis = np.linalg.qr(side)[0]
-    return np.vstack([basis, np.zeros((layout.kept - len(basis), basis.shape[1]))])
+    if prior is None or not len(prior.place):
+        return frames, points
+    size = np.linalg.norm(points, axis=(0, 1))
+    seen = (points[:, prior.place] / size).reshape(-1, len(size))
+    values, vectors = np.linalg.eigh(seen.T @ seen)
+    free = (vectors / size[:, None])[:, values < 1e-10 * max(float(values[-1]), 1e-300)]
+    return frames @ free, points @ free
 
 
 def back_substitute(layout: Layout, reduced: Reduced, kept: np.ndarray) -> np.ndarray:

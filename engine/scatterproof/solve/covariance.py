@@ -1,0 +1,316 @@
+"""How well the sightings fix poses, points and lens: exact covariances of the whole network, and its weakest freedom.
+
+The covariance of all unknowns is kept in factored form, ``own + root root^T``: ``own`` is block-diagonal (what the
+sightings of one frame, or point, leave by themselves), ``root`` carries what all share. Every marginal and every joint
+covariance is a product of rows. The form costs about one elimination and one triangular inverse.
+
+Without a survey seven freedoms (three shifts, three turns, one scale) are free: a sigma means nothing
+without its datum.
+Sources: Triggs, McLauchlan, Hartley, Fitzgibbon, "Bundle Adjustment: A Modern Synthesis", 2000, gauge section (inner
+constraints, change of datum); Baarda, "S-transformations and criterion matrices", 1973. Both from memory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from .network import Scene, Survey, Tracks, Unknowns
+from .normal import Layout, Prior, Reduced, State, free_modes, lay_out, reduce, state_of
+
+INNER, FIRST_CAMERA = "inner constraints", "first camera"
+LEAF = 64  # triangles no larger than this are inverted directly
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Information:
+    """The factored covariance of everything, in a datum of convenience: see :func:`marginals` for a proper one.
+
+    Frames and points in the layout's order, a frame's c unknowns as in :mod:`.normal`; n columns; d free freedoms.
+    """
+
+    layout: Layout
+    state: State
+    frame_own: np.ndarray | None  # (F, c, c)
+    frame_root: np.ndarray  # (F, c, n)
+    point_own: np.ndarray | None  # (N, 3, 3)
+    point_root: np.ndarray  # (N, 3, n)
+    shared_root: np.ndarray  # (g, n)
+    frame_gauge: np.ndarray  # (F, c, d)
+    point_gauge: np.ndarray  # (N, 3, d)
+    frame_weight: np.ndarray  # (F, c, c)  diagonal blocks of the normal matrix
+    point_weight: np.ndarray  # (N, 3)     its diagonal elements
+    shared_weight: np.ndarray  # (g,)
+
+    def apply(self, frames: np.ndarray, points: np.ndarray, shared: np.ndarray) -> tuple[np.ndarray, ...]:
+        """The covariance times stacked vectors (F, c, k), (N, 3, k), (g, k)."""
+        n, k = self.frame_root.shape[2], frames.shape[2]
+        common = self.frame_root.reshape(-1, n).T @ frames.reshape(-1, k)
+        common += self.point_root.reshape(-1, n).T @ points.reshape(-1, k) + self.shared_root.T @ shared
+        return (
+            self.frame_root @ common + (0 if self.frame_own is None else self.frame_own @ frames),
+            self.point_root @ common + (0 if self.point_own is None else self.point_own @ points),
+            self.shared_root @ common,
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Covariance:
+    """Marginal covariances in one datum. Rows of frames and points that nothing fixes are nan.
+
+    ``pose``: camera centre (metres, world axes), turn about the centre (radians, world axes), then the frame's own
+    inner parameters if it has any. For rotation only the centre's part is zero.
+    """
+
+    pose: np.ndarray  # (F, 6 + own, 6 + own)
+    point_m2: np.ndarray  # (N, 3, 3)
+    shared: np.ndarray  # (g, g)  focal length (px) and distortion of the shot, as far as unknown
+    datum: str
+
+    @property
+    def centre_sigma_m(self) -> np.ndarray:
+        """(F,) root of the summed variances of the camera centre."""
+        return np.asarray(np.sqrt(np.trace(self.pose[:, :3, :3], axis1=1, axis2=2)))
+
+    @property
+    def turn_sigma_rad(self) -> np.ndarray:
+        """(F,) root of the summed variances of the camera's turn."""
+        return np.asarray(np.sqrt(np.trace(self.pose[:, 3:6, 3:6], axis1=1, axis2=2)))
+
+
+def inform(
+    tracks: Tracks, scene: Scene, unknowns: Unknowns, survey: Survey | None = None, keep_points: bool | None = None
+) -> Information | None:
+    """The information of ``tracks`` at ``scene`` (a plan's truth, or a solution).
+
+    Only which points are seen in which frames, and how well, plays a part; not where. None where the
+    sightings do not fix the unknowns at all: too few, or singular to rounding.
+    """
+    layout = lay_out(tracks, unknowns, survey, keep_points)
+    if not layout.sightings:
+        return None
+    state = state_of(scene, layout)
+    try:
+        reduced = reduce(layout, state, None, survey)
+        root = _inverse_triangle(np.linalg.cholesky(reduced.system()))
+    except np.linalg.LinAlgError:
+        return None
+    frame_gauge, point_gauge = free_modes(layout, state, None if survey is None else Prior.of(layout, survey))
+    return Information(
+        layout,
+        state,
+        *_roots(layout, reduced, root),
+        frame_gauge,
+        point_gauge.transpose(1, 0, 2),
+        reduced.frame_weight,
+        reduced.point_weight.T,
+        reduced.shared_weight,
+    )
+
+
+def _roots(
+    layout: Layout, reduced: Reduced, root: np.ndarray
+) -> tuple[np.ndarray | None, np.ndarray, np.ndarray | None, np.ndarray, np.ndarray]:
+    """Own parts and roots of all unknowns, from the inverse factor ``root`` (n, n) of the kept ones."""
+    f, n, c = len(layout.frame_ids), len(layout.point_ids), layout.unknowns.per_frame
+    side = len(root) - len(layout.unknowns.shared)
+    kept, shared = root.T[:side], root.T[side:]
+    if layout.keeps_points:
+        gone_own, gone_root = np.empty((f, c, c)), np.empty((f, c, len(root)))
+    else:
+        gone_own, gone_root = np.empty((n, 3, 3)), np.empty((n, 3, len(root)))
+    for e in reduced.slabs:
+        if layout.keeps_points:
+            spread = _times_triangle(e.rows[:, :-1], root, e.columns[:-1]).reshape(-1, c, len(root))
+            back = e.factor.transpose(0, 2, 1)
+        else:
+            spread = e.rows[:-1].T @ root.T[e.columns[:-1]]
+            spread = spread.reshape(3, -1, len(root)).transpose(1, 0, 2)
+            back = e.factor.transpose(2, 1, 0)
+        np.matmul(-back, spread, out=gone_root[e.own])
+        gone_own[e.own] = back @ back.transpose(0, 2, 1)
+    if layout.keeps_points:
+        return gone_own, gone_root, None, kept.reshape(3, n, -1).transpose(1, 0, 2), shared
+    return None, kept.reshape(f, c, -1), gone_own, gone_root, shared
+
+
+def _inverse_triangle(lower: np.ndarray) -> np.ndarray:
+    """The inverse of a lower triangle, by halves."""
+    n = len(lower)
+    if n <= LEAF:
+        return np.linalg.inv(lower)
+    h = n // 2
+    out = np.zeros_like(lower)
+    out[:h, :h], out[h:, h:] = _inverse_triangle(lower[:h, :h]), _inverse_triangle(lower[h:, h:])
+    out[h:, :h] = -out[h:, h:] @ (lower[h:, :h] @ out[:h, :h])
+    return out
+
+
+def _times_triangle(rows: np.ndarray, root: np.ndarray, columns: np.ndarray) -> np.ndarray:
+    """``rows`` (m, k), which stand in ``columns`` (k,) rising, times the upper triangle ``root``^T: (m, n)."""
+    n = len(root)
+    out = np.empty((len(rows), n))
+    step = max(LEAF, -(-n // 8))
+    for a in range(0, n, step):  # what lies right of the block is zero
+        b = min(a + step, n)
+        k = int(np.searchsorted(columns, b))
+        here = slice(k) if len(columns) == n else columns[:k]
+        np.matmul(rows[:, :k], root[a:b, here].T, out=out[:, a:b])
+    return out
+
+
+def marginals(information: Information, datum: str | np.ndarray = INNER) -> Covariance:
+    """Exact marginals of every pose, every point and the shared inner parameters.
+
+    ``datum`` holds the freedoms that are left: "inner constraints" over all camera centres and points (the smallest
+    summed variance of all positions; to first order what aligning a solve onto the truth by least squares gives); the
+    numbers of some points (inner constraints over these alone, as for surveyed points); or "first camera" (its pose,
+    and its distance from the camera that is farthest from it). A survey that fixes everything leaves it without effect.
+
+    Raises ValueError for an unknown datum, for points that do not take part, and for "first camera" beside a survey
+    that fixes a part.
+    """
+    i = information
+    layout, d = i.layout, i.frame_gauge.shape[2]
+    hold = _hold(information, datum)
+    turn = _natural(information)
+    cov_frame = i.frame_root @ i.frame_root.transpose(0, 2, 1) + (0 if i.frame_own is None else i.frame_own)
+    cov_point = i.point_root @ i.point_root.transpose(0, 2, 1) + (0 if i.point_own is None else i.point_own)
+    cov_shared = i.shared_root @ i.shared_root.T
+    if d:
+        hold_frame, hold_point = hold
+        # S = I - G (K^T G)^-1 K^T; S C S^T block by block, with A = C K (G^T K)^-1.
+        shared = np.zeros((len(i.shared_root), d))
+        a_frame, a_point, _ = i.apply(hold_frame, hold_point, shared)
+        middle = np.einsum("fid,fie->de", hold_frame, a_frame) + np.einsum("nid,nie->de", hold_point, a_point)
+        inverse = np.linalg.inv(
+            np.einsum("fid,fie->de", i.frame_gauge, hold_frame) + np.einsum("nid,nie->de", i.point_gauge, hold_point)
+        )
+        middle = inverse.T @ middle @ inverse
+        for cov, gauge, a in ((cov_frame, i.frame_gauge, a_frame), (cov_point, i.point_gauge, a_point)):
+            cross = gauge @ (a @ inverse).transpose(0, 2, 1)
+            cov += gauge @ middle @ gauge.transpose(0, 2, 1) - cross - cross.transpose(0, 2, 1)
+    cov_frame = turn @ cov_frame @ turn.transpose(0, 2, 1)
+    own = cov_frame.shape[1]
+    pose = np.full((layout.frames, own, own), np.nan)
+    point = np.full((layout.points, 3, 3), np.nan)
+    pose[layout.frame_ids], point[layout.point_ids] = cov_frame, cov_point
+    return Covariance(pose, point, cov_shared, datum if isinstance(datum, str) else "chosen points")
+
+
+def _largest_eigenvalue(operator: Callable[[np.ndarray], np.ndarray], size: int, tolerance: float, steps: int) -> float:
+    """Of a symmetric operator that is not negative, by Lanczos iteration with full reorthogonalisation."""
+    x = np.random.default_rng(0).normal(size=size)
+    basis = [x / np.linalg.norm(x)]
+    alpha: list[float] = []
+    beta: list[float] = []
+    for _ in range(min(steps, size)):
+        y = operator(basis[-1])
+        alpha.append(float(basis[-1] @ y))
+        known = np.array(basis)
+        y = y - known.T @ (known @ y)
+        y = y - known.T @ (known @ y)
+        beta.append(float(np.linalg.norm(y)))
+        small = np.diag(alpha) + np.diag(beta[:-1], 1) + np.diag(beta[:-1], -1)
+        values, vectors = np.linalg.eigh(small)
+        if beta[-1] * abs(vectors[-1, -1]) <= tolerance * abs(values[-1]):
+            break
+        basis.append(y / beta[-1])
+    return float(values[-1])
+
+
+def _natural(information: Information) -> np.ndarray:
+    """(F, 6 + own, c): from a frame's unknowns (v, w, inner) to centre, turn about the centre, inner."""
+    i = information
+    u = i.layout.unknowns
+    f, c, own = len(i.layout.frame_ids), u.per_frame, len(u.of_frame)
+    out = np.zeros((f, 6 + own, c))
+    w = c - own - 3
+    out[:, 3:6, w : w + 3] = -np.eye(3)
+    out[:, 6:, w + 3 :] = np.eye(own)
+    if not u.rotation_only:
+        out[:, :3, :3] = -np.eye(3)
+        arm = i.state.centre - i.state.pivot  # the centre moves by -v - w x arm = -v + arm x w
+        x, y, z = arm.T
+        o = np.zeros(f)
+        out[:, :3, 3:6] = np.stack([o, -z, y, z, o, -x, -y, x, o], -1).reshape(f, 3, 3)
+    return out
+
+
+def _hold(information: Information, datum: str | np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The constraints K of a datum, (F, c, d) and (N, 3, d): K^T (change of the unknowns) = 0."""
+    i = information
+    d = i.frame_gauge.shape[2]
+    frames, points = np.zeros_like(i.frame_gauge), np.zeros_like(i.point_gauge)
+    if isinstance(datum, str) and datum == INNER:
+        turn = _natural(i)
+        points[:] = i.point_gauge
+        if i.layout.unknowns.rotation_only:
+            return frames, points
+        centre = turn[:, :3]
+        return centre.transpose(0, 2, 1) @ (centre @ i.frame_gauge), points
+    if isinstance(datum, str) and datum == FIRST_CAMERA:
+        if d == 0:
+            return frames, points
+        if i.layout.unknowns.rotation_only:
+            frames[0, :3] = np.eye(3)
+            return frames, points
+        if d != 7:
+            raise ValueError("a survey already fixes a part of the datum: 'first camera' would contradict it")
+        away = i.state.centre - i.state.centre[0]
+        far = int(np.argmax((away * away).sum(1)))
+        turn = _natural(i)
+        frames[0, :, :6] = turn[0, :6].T
+        frames[far, :, 6] = turn[far, :3].T @ away[far]
+        return frames, points
+    if isinstance(datum, str):
+        raise ValueError(f"datum is {datum!r}; wanted {INNER!r}, {FIRST_CAMERA!r} or the numbers of points")
+    place = np.flatnonzero(np.isin(i.layout.point_ids, datum))
+    if len(place) < len(np.unique(datum)):
+        raise ValueError("some points of the datum are not fixed by the sightings")
+    points[place] = i.point_gauge[place]
+    return frames, points
+
+
+def solvability(information: Information | None, tolerance: float = 1e-3, steps: int = 200) -> float:
+    """The smallest eigenvalue, gauge freedoms apart, of the normal matrix scaled to a unit diagonal; 0 where hopeless.
+
+    Unknowns: camera centres, turns about them, inner parameters, points. By Lanczos iteration on the inverse to the
+    relative ``tolerance``. Small values say that some combination of unknowns is hardly seen.
+    """
+    if information is None:
+        return 0.0
+    i = information
+    turn = _natural(i)
+    if i.layout.unknowns.rotation_only:
+        turn = turn[:, 3:]
+    # H in natural unknowns is T^-T H T^-1, its inverse T C T^T.
+    back = np.linalg.inv(turn)
+    weight = back.transpose(0, 2, 1) @ i.frame_weight @ back
+    scales = [
+        np.sqrt(np.einsum("fii->fi", weight))[..., None],
+        np.sqrt(i.point_weight)[..., None],
+        np.sqrt(i.shared_weight)[:, None],
+    ]
+    f, c = turn.shape[:2]
+    n, g, d = len(i.point_weight), len(i.shared_weight), i.frame_gauge.shape[2]
+    null = np.zeros((f * c + 3 * n + g, d))
+    null[: f * c] = (scales[0] * (turn @ i.frame_gauge)).reshape(f * c, d)
+    null[f * c : f * c + 3 * n] = (scales[1] * i.point_gauge).reshape(3 * n, d)
+    null = np.linalg.qr(null)[0]
+
+    def inverse(x: np.ndarray) -> np.ndarray:
+        x = x - null @ (null.T @ x)
+        frames = scales[0] * x[: f * c].reshape(f, c, 1)
+        points = scales[1] * x[f * c : f * c + 3 * n].reshape(n, 3, 1)
+        shared = scales[2] * x[f * c + 3 * n :, None]
+        frames, points, shared = i.apply(turn.transpose(0, 2, 1) @ frames, points, shared)
+        y = np.concatenate([
+            (scales[0] * (turn @ frames)).ravel(), (scales[1] * points).ravel(), (scales[2] * shared).ravel()
+        ])  # fmt: skip
+        return np.asarray(y - null @ (null.T @ y))
+
+    largest = _largest_eigenvalue(inverse, len(null), tolerance, steps)
+    return 1 / largest if np.isfinite(largest) and largest > 0 else 0.0

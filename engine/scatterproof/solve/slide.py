@@ -1,0 +1,324 @@
+"""Slide: how far a static insert swims against the picture, in pixels, predicted and measured.
+
+Definition. An insert stands at the action point and never moves. It is placed in the solved world where it fits the
+picture best over all frames in view: the constant position with the smallest summed squared error in pixels. (In a
+solve without errors that is the action point itself.) *Slide* in a frame is the insert's position as the solved camera
+draws it, less the action point's true position in the picture. Since the placement takes up whatever all frames share,
+slide does not depend on the datum: shifting, turning or scaling a whole solve changes nothing.
+
+*Drift* is the slow part of the slide, a straight line fitted locally over ``window`` frames; *jitter* is the rest, what
+changes from frame to frame. Both follow from the joint covariance of all poses, focal length and distortion.
+
+A one-sigma figure is the root mean square length of the two-dimensional error; the 95 % figure is the length that 95 of
+100 takes stay below.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from .covariance import Information
+from .network import Scene, Tracks, Unknowns
+from .normal import Layout, State, Tile, linearise, state_of, tile_of
+from .track_errors import TrackErrors, add_up, run_starts
+
+WINDOW = 9  # frames: three eighths of a second at 24 frames per second; faster changes are seen as jitter
+BATCH = 4  # tracks whose coloured errors are carried through at a time
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Slide:
+    """Predicted slide of one action point over F frames; nan where it is out of view or the frame is not solved."""
+
+    drift_px2: np.ndarray  # (F, 2, 2) covariance, delivery pixels squared
+    jitter_px2: np.ndarray  # (F, 2, 2)
+
+    @property
+    def drift_sigma_px(self) -> np.ndarray:
+        """(F,) root mean square drift."""
+        return _length(self.drift_px2)
+
+    @property
+    def jitter_sigma_px(self) -> np.ndarray:
+        """(F,) root mean square jitter."""
+        return _length(self.jitter_px2)
+
+    @property
+    def drift_95_px(self) -> np.ndarray:
+        """(F,) what the drift stays below in 95 of 100 takes."""
+        return radius(self.drift_px2, 0.95)
+
+    @property
+    def jitter_95_px(self) -> np.ndarray:
+        """(F,) what the jitter stays below in 95 of 100 takes."""
+        return radius(self.jitter_px2, 0.95)
+
+
+def _length(covariance: np.ndarray) -> np.ndarray:
+    return np.asarray(np.sqrt(np.trace(covariance, axis1=-2, axis2=-1)))
+
+
+def radius(covariance: np.ndarray, share: float) -> np.ndarray:
+    """(...) the length that ``share`` of all draws from normal errors with ``covariance`` (..., 2, 2) stay below.
+
+    Exact: with x = (s1 r cos t, s2 r sin t) and r^2 exponential, the share beyond R is the mean over t of
+    exp(-R^2 / (2 (s1^2 cos^2 t + s2^2 sin^2 t))); solved by bisection.
+    """
+    values = np.maximum(np.linalg.eigvalsh(np.nan_to_num(covariance)), 0)
+    t = (np.arange(64) + 0.5) * (np.pi / 2 / 64)
+    spread = values[..., :1] * np.cos(t) ** 2 + values[..., 1:] * np.sin(t) ** 2
+    largest = np.sqrt(values[..., 1])
+    low, high = np.zeros_like(largest), largest * np.sqrt(-2 * np.log1p(-share))
+    for _ in range(60):
+        middle = (low + high) / 2
+        with np.errstate(divide="ignore", invalid="ignore"):
+            beyond = np.exp(-(middle[..., None] ** 2) / (2 * spread)).mean(-1)
+        inside = beyond > 1 - share
+        low, high = np.where(inside, middle, low), np.where(inside, high, middle)
+    return np.asarray(np.where(np.isfinite(covariance).all((-2, -1)), high, np.nan))
+
+
+def slow_part(frame: np.ndarray, window: int = WINDOW) -> np.ndarray:
+    """(M, M) matrix that takes values at the frame numbers ``frame`` (M,) to their slow part.
+
+    A straight line is fitted over the frames within half a window; a lone frame is its own slow part.
+    """
+    gap = (frame[None, :] - frame[:, None]).astype(float)
+    near = (np.abs(gap) <= window // 2).astype(float)
+    s0, s1, s2 = near.sum(1), (near * gap).sum(1), (near * gap * gap).sum(1)
+    det = s0 * s2 - s1 * s1
+    line = near * (s2[:, None] - s1[:, None] * gap)
+    return np.asarray(np.where(det[:, None] > 0, line / np.where(det > 0, det, 1)[:, None], near / s0[:, None]))
+
+
+def slide(
+    information: Information,
+    action_m: np.ndarray,
+    in_view: np.ndarray | None = None,
+    *,
+    tracks: Tracks | None = None,
+    errors: TrackErrors | None = None,
+    window: int = WINDOW,
+    delivery_scale: float = 1.0,
+) -> Slide:
+    """Predicted slide at ``action_m`` (3,), from the joint covariance of all poses.
+
+    ``in_view`` (F,) bool: where the action point is in the picture; by default where it is before the camera. Without
+    ``errors`` the sightings' own covariances are true (white noise). With them (and the ``tracks`` they belong to) the
+    solve is still the one that takes the sightings' covariances for granted, but the errors that go in are ``errors``.
+    ``delivery_scale``: delivery pixels per recorded pixel.
+
+    Linear: where a shot is badly posed (see :func:`.covariance.solvability`) this is only a lower bound.
+    """
+    i = information
+    layout = i.layout
+    depth = ((action_m - i.state.centre) * i.state.rotation[:, 2]).sum(1)
+    at = np.flatnonzero(depth > 0 if in_view is None else in_view[layout.frame_ids] & (depth > 0))
+    drift, jitter = np.full((2, layout.frames, 2, 2), np.nan)
+    if not len(at):
+        return Slide(drift, jitter)
+    by_place, by_frame, by_shared = _picture_rows(i, action_m, at)
+    if errors is None:
+        roots: Iterator[np.ndarray] = iter([_white_root(i, at, by_frame, by_shared)])
+    elif tracks is None:
+        raise ValueError("errors need the tracks they belong to")
+    else:
+        roots = _coloured_roots(i, at, by_frame, by_shared, tracks, errors)
+    basis = _range_of(by_place.reshape(-1, 3))
+    smooth = slow_part(layout.frame_ids[at], window)
+    slow_sum, fast_sum = np.zeros((2, len(at), 2, 2))
+    for root in roots:
+        left = root - basis @ (basis.T @ root)
+        slow = _smoothed(smooth, left.reshape(len(at), -1)).reshape(len(at), 2, -1)
+        fast = left.reshape(slow.shape) - slow
+        slow_sum += slow @ slow.transpose(0, 2, 1)
+        fast_sum += fast @ fast.transpose(0, 2, 1)
+    drift[layout.frame_ids[at]] = slow_sum * delivery_scale**2
+    jitter[layout.frame_ids[at]] = fast_sum * delivery_scale**2
+    return Slide(drift, jitter)
+
+
+def _picture_rows(
+    information: Information, action_m: np.ndarray, at: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Slopes of the action point's pixel in frames ``at`` (M,): by its place (M, 2, 3), the frame's unknowns (M, 2, c),
+    the shared ones (M, 2, g).
+    """
+    u = information.layout.unknowns
+    state = replace(information.state, point=action_m[:, None])
+    m = len(at)
+    tile = Tile(at, slice(0, 1), np.zeros((m, 2, 1)), np.ones((m, 1, 1)), None)
+    slopes = linearise(tile, state, u, None)[..., 0].transpose(0, 2, 1)
+    first = 3 if u.rotation_only else 0
+    own = first + u.per_frame
+    return slopes[..., :3], slopes[..., first:own], slopes[..., own:-1]
+
+
+def _range_of(matrix: np.ndarray) -> np.ndarray:
+    """Orthonormal basis of the columns (M, 3): two only for a camera that never moves."""
+    u, s, _ = np.linalg.svd(matrix, full_matrices=False)
+    return np.asarray(u[:, s > 1e-9 * s[0]])
+
+
+def _smoothed(smooth: np.ndarray, values: np.ndarray, block: int = 32) -> np.ndarray:
+    """``smooth`` (M, M), which is banded, times ``values`` (M, k)."""
+    out = np.empty_like(values)
+    for a in range(0, len(smooth), block):
+        rows = smooth[a : a + block]
+        there = np.flatnonzero(rows.any(0))
+        here = slice(there[0], there[-1] + 1)
+        np.matmul(rows[:, here], values[here], out=out[a : a + block])
+    return out
+
+
+def _white_root(i: Information, at: np.ndarray, by_frame: np.ndarray, by_shared: np.ndarray) -> np.ndarray:
+    """(2 M, columns): a root of the covariance of the action point's pixel over the frames, for true weights."""
+    m = len(at)
+    root = (by_frame @ i.frame_root[at] + by_shared @ i.shared_root).reshape(2 * m, -1)
+    if i.frame_own is None:
+        return np.asarray(root)
+    own = np.zeros((m, 2, m, 2))
+    own[np.arange(m), :, np.arange(m)] = np.linalg.cholesky(by_frame @ i.frame_own[at] @ by_frame.transpose(0, 2, 1))
+    return np.hstack([root, own.reshape(2 * m, 2 * m)])
+
+
+def _coloured_roots(
+    i: Information, at: np.ndarray, by_frame: np.ndarray, by_shared: np.ndarray, tracks: Tracks, errors: TrackErrors
+) -> Iterator[np.ndarray]:
+    """Roots (2 M, columns) of the same covariance when the tracks' errors are ``errors``, some tracks at a time.
+
+    The solve is linear in the errors: its rows by the sightings are (slope by the unknowns) C J^T W.
+    """
+    layout = i.layout
+    m, f, c, n = len(at), len(layout.frame_ids), layout.unknowns.per_frame, len(layout.point_ids)
+    picture = (by_frame @ i.frame_root[at] + by_shared @ i.shared_root).reshape(2 * m, -1)
+    of_frame = (picture @ i.frame_root.reshape(f * c, -1).T).reshape(2 * m, f, c)
+    if i.frame_own is not None:
+        of_frame.reshape(m, 2, f, c)[np.arange(m), :, at] += by_frame @ i.frame_own[at]
+    of_frame = np.ascontiguousarray(of_frame.transpose(1, 0, 2))
+    of_point = (picture @ i.point_root.reshape(3 * n, -1).T).reshape(2 * m, n, 3)
+    of_shared = picture @ i.shared_root.T
+    white, walk, drift = errors.over(tracks.frames, tracks.points)
+    seen = np.zeros((tracks.frames, tracks.points), bool)
+    seen[tracks.frame, tracks.point] = True
+    starts = run_starts(seen)
+    slope = add_up(drift, seen)
+    step = np.where(seen & ~starts, walk, 0.0)
+    frame_place, point_place = np.full(tracks.frames, -1), np.full(tracks.points, -1)
+    frame_place[layout.frame_ids], point_place[layout.point_ids] = np.arange(f), np.arange(n)
+    row, column = frame_place[tracks.frame], point_place[tracks.point]
+    order = np.flatnonzero((row >= 0) & (column >= 0))
+    order = order[np.argsort(column[order], kind="stable")]
+    edge = np.searchsorted(column[order], np.arange(n + 1))
+    for a in range(0, n, BATCH):
+        b = min(a + BATCH, n)
+        some, who = order[edge[a] : edge[b]], layout.point_ids[a:b]
+        tile = tile_of(tracks, some, row[some], column[some] - a, slice(None), slice(a, b), f, b - a)
+        by_sighting = _by_sighting(tile, i, of_frame, of_point, of_shared)  # (F, 2 M, 2, k)
+        here = seen[layout.frame_ids][:, who]
+        if np.any(errors.white_px2):
+            part = white[layout.frame_ids][:, who]
+            diagonal = np.sqrt(part[..., 0, 0])
+            lower = np.divide(part[..., 0, 1], diagonal, out=np.zeros_like(diagonal), where=diagonal > 0)
+            rest = np.sqrt(np.maximum(part[..., 1, 1] - lower**2, 0))
+            mixed = np.empty_like(by_sighting)
+            mixed[:, :, 0] = by_sighting[:, :, 0] * diagonal[:, None] + by_sighting[:, :, 1] * lower[:, None]
+            mixed[:, :, 1] = by_sighting[:, :, 1] * rest[:, None]
+            yield np.ascontiguousarray((mixed * here[:, None, None]).transpose(1, 0, 2, 3)).reshape(2 * m, -1)
+        if np.any(errors.walk_px):
+            # A step into a frame shifts the track from there to the end of its run.
+            later = np.zeros_like(by_sighting[0])
+            shifts = np.empty((tracks.frames, *later.shape))
+            for frame in range(tracks.frames - 1, -1, -1):
+                if frame + 1 < tracks.frames:
+                    later = later * (seen[frame, who] & seen[frame + 1, who])
+                if frame_place[frame] >= 0:
+                    later = later + by_sighting[frame_place[frame]]
+                shifts[frame] = later * step[frame, who]
+            yield np.ascontiguousarray(shifts.transpose(1, 0, 2, 3)).reshape(2 * m, -1)
+        if np.any(errors.drift_px):
+            yield np.einsum("fmrk,fk->mrk", by_sighting, slope[layout.frame_ids][:, who]).reshape(2 * m, -1)
+
+
+def _by_sighting(
+    tile: Tile, i: Information, of_frame: np.ndarray, of_point: np.ndarray, of_shared: np.ndarray
+) -> np.ndarray:
+    """(F, 2 M, 2, k) how the action point's pixels follow each sighting's pixel through the solve."""
+    u = i.layout.unknowns
+    jacobian = linearise(tile, i.state, u, None)[:, :-1]
+    f, _, _, k = jacobian.shape
+    white = tile.white[:, :, None]
+    if white.shape[1] == 1:
+        slope = jacobian * white
+    else:
+        slope = np.stack(
+            [jacobian[:, :, 0] * white[:, 0], jacobian[:, :, 0] * white[:, 1] + jacobian[:, :, 1] * white[:, 2]], axis=2
+        )
+    first = 3 if u.rotation_only else 0
+    own = first + u.per_frame
+    out = of_frame @ slope[:, first:own].reshape(f, -1, 2 * k)
+    out += of_shared @ slope[:, own:].reshape(f, -1, 2 * k)
+    out = out.reshape(f, -1, 2, k)
+    here = of_point[:, tile.points]
+    for j in range(k):
+        out[..., j] += here[:, j] @ slope[:, :3, :, j]
+    return np.asarray(out)
+
+
+def measure_slide(
+    solved: Scene,
+    truth: Scene,
+    action_m: np.ndarray,
+    in_view: np.ndarray | None = None,
+    *,
+    window: int = WINDOW,
+    delivery_scale: float = 1.0,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Drift and jitter (F, 2) that an insert at ``action_m`` (3,) has in a solve, by the definition above.
+
+    ``solved`` should be aligned with ``truth`` roughly (the place is found by Gauss-Newton from ``action_m``); the
+    result does not depend on how. Frames out of view are nan.
+    """
+    wanted, depth = picture_of(truth, action_m)
+    view = (depth > 0) if in_view is None else in_view & (depth > 0)
+    at = np.flatnonzero(view)
+    drift, jitter = np.full((2, len(truth), 2), np.nan)
+    if not len(at):
+        return drift, jitter
+    place = action_m.astype(float)
+    for _ in range(20):
+        drawn, slope = _picture_slope(solved, place, at)
+        u, s, vt = np.linalg.svd(slope.reshape(-1, 3), full_matrices=False)
+        keep = s > 1e-9 * s[0]  # a camera that never moves does not fix the distance
+        step = -vt[keep].T @ ((u[:, keep].T @ (drawn - wanted[at]).ravel()) / s[keep])
+        place = place + step
+        if np.linalg.norm(step) < 1e-10 * max(float(np.linalg.norm(place)), 1.0):
+            break
+    left = (picture_of(solved, place)[0] - wanted)[at] * delivery_scale
+    drift[at] = slow_part(at, window) @ left
+    jitter[at] = left - drift[at]
+    return drift, jitter
+
+
+def picture_of(scene: Scene, point_m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """(F, 2) pixels and (F,) depths of one fixed point."""
+    layout, state = _lone_point(scene, point_m)
+    tile = Tile(slice(None), slice(0, 1), np.zeros((len(scene), 2, 1)), np.ones((len(scene), 1, 1)), None)
+    depth = ((point_m - state.centre) * state.rotation[:, 2]).sum(1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return linearise(tile, state, layout.unknowns, None)[:, -1, :, 0], depth
+
+
+def _picture_slope(scene: Scene, point_m: np.ndarray, at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    layout, state = _lone_point(scene, point_m)
+    tile = Tile(at, slice(0, 1), np.zeros((len(at), 2, 1)), np.ones((len(at), 1, 1)), None)
+    rows = linearise(tile, state, layout.unknowns, None)[..., 0]
+    return rows[:, -1], rows[:, :3].transpose(0, 2, 1)
+
+
+def _lone_point(scene: Scene, point_m: np.ndarray) -> tuple[Layout, State]:
+    layout = Layout(np.arange(len(scene)), np.array([0]), Unknowns(), True, (), 0, len(scene), 1)
+    return layout, state_of(scene.with_parts(points_m=point_m[None]), layout)
