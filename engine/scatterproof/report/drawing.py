@@ -114,40 +114,48 @@ def svg(width: float, height: float, body: str, about: str, class_: str = "") ->
 # --- states: never told by colour alone ------------------------------------------------------------------------
 
 
-def patterns() -> str:
-    """Fills of the readiness strip, defined once per page: firm full, thin half full, lost open with a bar."""
+def definitions() -> str:
+    """What the pictures of a page refer to, once per page: hatches of the strip and marks of features.
+
+    ``ring-0`` to ``ring-2`` and ``cross-0`` to ``cross-2`` stand for a trackable feature and one that is not, the
+    higher the smaller.
+    """
     _, thin, lost = STATE_COLOURS
-    tile = {"patternUnits": "userSpaceOnUse", "patternContentUnits": "userSpaceOnUse", "y": 0}
     hatch = element("path", d="M-1 5l6-6M-1 9l10-10M3 9l6-6", stroke=thin, stroke_width=1.3)
+    bars = element("rect", width=2, height=6, fill=lost)
+    lines = element("path", d="M-1 1l2-2M0 7l7-7M6 8l2-2", stroke=GREY, stroke_width=0.8)
+    marks = [
+        _ring_mark(f"ring-{size}", *ring) + _cross_mark(f"cross-{size}", 0.65 * ring[0])
+        for size, ring in enumerate(((3.1, 1.4), (2.1, 1.1), (1.3, 0.9)))
+    ]
     return element(
         "defs",
-        element(
-            "pattern", element("rect", width=8, height=8, fill="#fdf3dc") + hatch, id="hatch-1", width=8, height=8,
-            **tile,
-        )
-        + element(
-            "pattern",
-            element("rect", width=6, height=6, fill="#fbe3d3") + element("rect", width=2, height=6, fill=lost),
-            id="hatch-2", width=6, height=6, **tile,
-        )
-        + element(
-            "pattern", element("path", d="M-1 1l2-2M0 7l7-7M6 8l2-2", stroke=GREY, stroke_width=0.8),
-            id="keepout", width=7, height=7, **tile,
-        )
-        + _ring_mark("ring", 3.1, 1.4)
-        + _ring_mark("ring-small", 2.1, 1.1)
-        + element(
-            "marker", element("path", d="M1 1l4 4M5 1l-4 4", stroke=PAPER, stroke_width=2, stroke_opacity=0.5)
-            + element("path", d="M1 1l4 4M5 1l-4 4", stroke=INK, stroke_width=0.9, stroke_opacity=0.75),
-            id="cross", markerWidth=6, markerHeight=6, refX=3, refY=3, markerUnits="userSpaceOnUse",
-        ),
-    )  # fmt: skip
+        _pattern("hatch-1", 8, element("rect", width=8, height=8, fill="#fdf3dc") + hatch)
+        + _pattern("hatch-2", 6, element("rect", width=6, height=6, fill="#fbe3d3") + bars)
+        + _pattern("keepout", 7, lines)
+        + "".join(marks),
+    )
+
+
+def _pattern(name: str, size: float, body: str) -> str:
+    return element("pattern", body, id=name, width=size, height=size, patternUnits="userSpaceOnUse")
 
 
 def _ring_mark(name: str, radius: float, stroke: float) -> str:
     ring = {"cx": 5, "cy": 5, "r": radius, "fill": "none"}
     body = element("circle", stroke=PAPER, stroke_width=stroke * 2, **ring)
-    body += element("circle", stroke=BLUE, stroke_width=stroke, **ring)
+    return _mark(name, body + element("circle", stroke=BLUE, stroke_width=stroke, **ring))
+
+
+def _cross_mark(name: str, reach: float) -> str:
+    low, across = number(5 - reach, 2), number(2 * reach, 2)
+    high = number(5 + reach, 2)
+    data = f"M{low} {low}l{across} {across}M{high} {low}l-{across} {across}"
+    body = element("path", d=data, stroke=PAPER, stroke_width=reach, stroke_opacity=0.5)
+    return _mark(name, body + element("path", d=data, stroke=INK, stroke_width=0.45 * reach, stroke_opacity=0.75))
+
+
+def _mark(name: str, body: str) -> str:
     return element("marker", body, id=name, markerWidth=10, markerHeight=10, refX=5, refY=5,
                    markerUnits="userSpaceOnUse")  # fmt: skip
 
@@ -349,7 +357,7 @@ def boundary_loops(triangles: np.ndarray) -> list[np.ndarray]:
 
 # --- labels ----------------------------------------------------------------------------------------------------
 
-LETTER_WIDTH, LINE_HEIGHT = 6.6, 14.0  # of the labels' type, a little generous
+LETTER_WIDTH, LINE_HEIGHT = 7.3, 14.0  # of bold labels, a little generous
 
 
 class LabelBoard:
@@ -384,7 +392,7 @@ class LabelBoard:
                 ("end", x - side, y + middle + shift),
             ):
                 left = at_x - width * {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor]
-                if self._take((left, at_y - LINE_HEIGHT * 0.8, left + width, at_y + LINE_HEIGHT * 0.2)):
+                if self._take((left - 3, at_y - LINE_HEIGHT * 0.8, left + width + 3, at_y + LINE_HEIGHT * 0.2)):
                     self.lines.append(label(at_x, at_y, text, most, text_anchor=anchor, **attributes))
                     return True
         return False

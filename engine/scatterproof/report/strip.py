@@ -199,7 +199,7 @@ def _frame_axis(x: d.Scale, bottom: float) -> str:
     inner = [int(t) for t in d.ticks(first, last, 10) if t == int(t)]
     room = (last - first) / 24  # the first and the last frame are always named
     shown = sorted({first, last} | {t for t in inner if t - first > room and last - t > room})
-    parts = [d.label(LEFT - 8, bottom + 18, "frame", text_anchor="end", class_="axis")]
+    parts = [d.label(0, bottom + 18, "frame", class_="axis")]
     for frame in shown:
         at = x.at(frame + 0.5)
         parts += [
@@ -226,14 +226,14 @@ def _tags(tags: Sequence[tuple[str, int]], x: d.Scale, bottom: float) -> str:
 
 def _hover(shot: ShotReadiness, x: d.Scale, bottom: float) -> str:
     """An unseen column per frame that tells its numbers to a resting pointer."""
-    columns = []
+    columns, foot = [], d.number(bottom)
     for row, frame in enumerate(shot.frame):
         told = (
             f"{frame} {STATES[shot.state[row]]}: {shot.features[row]} features, {shot.depths[row]} depths, "
             f"{quantity(float(shot.out_of_plane_sigma[row]), 'sigma')}, "
             f"blur {quantity(float(shot.blur_px[row]), 'px')}"
         )
-        left, width = x.at(frame), x.at(frame + 1) - x.at(frame)
-        column = f"M{d.number(left)} {d.number(STRIP_Y)}h{d.number(width, 2)}V{d.number(bottom)}h-{d.number(width, 2)}z"
-        columns.append(d.element("path", d.title(told), d=column))
-    return d.element("g", "".join(columns), class_="hover", fill=d.PAPER, fill_opacity=0)
+        columns.append(d.element("path", d.title(told), d=f"M{d.number(x.at(frame + 0.5))} {d.number(STRIP_Y)}V{foot}"))
+    width = x.at(x.low + 1) - x.start
+    style = {"stroke": d.INK, "stroke_opacity": 0, "stroke_width": width, "pointer_events": "stroke"}
+    return d.element("g", "".join(columns), class_="hover", **style)

@@ -79,17 +79,16 @@ def say_range(first: int, last: int) -> str:
     return str(first) if first == last else f"{first} to {last}"
 
 
-def say_ranges(frames: Iterable[int], most: int = 3) -> str:
-    """Frames in words; where there are more than ``most`` ranges the longest are named.
+def say_ranges(frames: Iterable[int], most: int = 4) -> str:
+    """Frames in words; where there are more than ``most`` ranges, how many, and the longest.
 
     >>> say_ranges([1, 2, 3, 7]), say_ranges([1, 3, 5, 6, 9], most=2)
-    ('1 to 3, 7', '1, 5 to 6 and 2 more ranges')
+    ('1 to 3, 7', '4 ranges, the longest 5 to 6')
     """
     ranges = frame_ranges(frames)
-    longest = sorted(ranges, key=lambda r: (r[0] - r[1], r[0]))[:most]
-    said = ", ".join(say_range(*r) for r in sorted(longest))
-    more = len(ranges) - len(longest)
-    return said + (f" and {more} more range{'s' if more > 1 else ''}" if more else "")
+    if len(ranges) > most:
+        return f"{len(ranges)} ranges, the longest {say_range(*max(ranges, key=lambda r: r[1] - r[0]))}"
+    return ", ".join(say_range(*r) for r in ranges)
 
 
 def sentence(text: str) -> str:
