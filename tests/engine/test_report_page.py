@@ -129,8 +129,8 @@ def test_key_frames_are_the_worst_the_typical_and_the_best_once_each():
 
 
 def test_a_large_shot_stays_small_on_disk():
-    plan = a_plan(frames=(1, 1000), spacing=0.32)
-    small_markers = (replace(plan.markers[0], size=(0.06, 0.09)),)
+    plan = a_plan(frames=(1, 1000), spacing=0.4)
+    small_markers = (replace(plan.markers[0], layout="grid", size=(0.06, 0.09)),)
     large = only(replace(plan, markers=small_markers, blockers=()))
     assert len(large.layout.markers.name) > 600
     assert len(shot_section(large)) < 500_000
