@@ -225,6 +225,21 @@ def test_an_edge_is_in_the_cone_where_a_walk_along_it_is(seed):
     np.testing.assert_array_equal(found[sure & np.isfinite(walked)], (walked <= 0)[sure & np.isfinite(walked)])
 
 
+def test_every_edge_of_a_triangle_has_a_window():
+    triangle = np.array([[-1, 3, 0], [1, 3, 0], [0.2, 4, 1.5]], float)
+    tree = build_bvh(triangle, np.array([[0, 1, 2]]))
+    for corner in range(3):
+        a, b = triangle[corner], triangle[(corner + 1) % 3]
+        middle = (a + b) / 2
+        out = np.cross(b - a, middle)  # square to the edge and to the line of sight to its middle
+        out *= np.sign(out @ (middle - triangle.mean(axis=0))) / np.linalg.norm(out)
+        for share, expected in ((0.99, True), (1.01, False)):
+            beside = middle + out * share * 0.004 * np.linalg.norm(middle)
+            segment = np.zeros((1, 3)), 2 * beside[None]
+            assert grazed(tree, *segment, np.array([0.004])).tolist() == [expected]
+            assert not crossed(tree, *segment).any()
+
+
 def test_trees_of_any_size_find_what_testing_every_triangle_finds():
     rng = np.random.default_rng(13)
     for count in (1, 2, 3, 7, 8, 9, 31, 64, 200, 1000):

@@ -13,7 +13,7 @@ import numpy as np
 
 from ..camera.curves import evaluate
 from ..plan.model import Blocker, Plan, Shot
-from ..problems import BadInput, Problem
+from ..problems import BadInput, Problem, one_problem
 from .bvh import Bvh, build_bvh, crossed, grazed, in_cone, meets_box, pace_of
 from .meshes import read_obj
 
@@ -243,10 +243,11 @@ def _turned(points: np.ndarray, turn_rad: np.ndarray) -> np.ndarray:
     return out
 
 
-def build_occluders(plan: Plan, shot: Shot, frames: np.ndarray, folder: Path) -> tuple[Occluder, ...]:
+def build_occluders(plan: Plan, shot: Shot, frames: np.ndarray, folder: Path | None) -> tuple[Occluder, ...]:
     """Every blocker that is there in ``shot``, then every piece of gear, at frame numbers ``frames`` (F,).
 
-    Mesh files stand beside the plan, in ``folder``. Raises BadInput with all that is wrong with them.
+    Mesh files stand beside the plan, in ``folder``; None: the plan has no place yet. Raises BadInput with all that is
+    wrong with them.
     """
     placed: list[Occluder] = []
     problems: list[Problem] = []
@@ -267,11 +268,13 @@ def build_occluders(plan: Plan, shot: Shot, frames: np.ndarray, folder: Path) ->
     return tuple(placed)
 
 
-def _shape(blocker: Blocker, folder: Path, where: str) -> Shape:
+def _shape(blocker: Blocker, folder: Path | None, where: str) -> Shape:
     half = np.array(blocker.size) / 2
     if blocker.kind == "mesh":
         if not blocker.file:
-            raise BadInput([Problem(where, "no file", "the name of an OBJ file")])
+            raise one_problem(where, "no file", "the name of an OBJ file")
+        if folder is None:
+            raise one_problem(where, repr(blocker.file), "a plan saved beside its mesh files")
         vertices, triangles = read_obj(folder / blocker.file)
         return Mesh(vertices, triangles, build_bvh(vertices, triangles))
     if blocker.kind == "box":
