@@ -67,9 +67,13 @@ def write_keys(
         for point, mode, ease in zip(points, modes, eases, strict=True):
             point.interpolation, point.easing = mode, ease
             point.handle_left_type = point.handle_right_type = "AUTO_CLAMPED"
+            point.back, point.amplitude, point.period = SWING
         curve.update()
 
 
+# Overshoot of "back", amplitude and period of "elastic" as Blender gives them to keys that a person inserts
+# (DNA_anim_types defaults, read from a key made by keyframe_insert); keys added as a block have zeros.
+SWING = (1.70158, 0.8, 4.1)
 _EASING = {"auto": "AUTO", "in": "EASE_IN", "out": "EASE_OUT", "in-out": "EASE_IN_OUT"}
 EASING_NAME = {value: key for key, value in _EASING.items()}
 
