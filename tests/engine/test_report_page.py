@@ -252,3 +252,12 @@ def test_the_scale_bar_is_round_and_true(rehearsal):
     length_ft = sum(float(rect.get("width")) for rect in bar.findall("rect")) / sheet.scale / 0.3048
     assert bar.findtext("text") == f"{round(length_ft)}'"
     assert math.isclose(length_ft, round(length_ft), abs_tol=1e-3)
+
+
+def test_an_almost_empty_plan_still_makes_a_page():
+    full = a_plan(frames=(1, 3))
+    bare = replace(full, markers=(), stands=(), gear=(), blockers=(), keepouts=(), paints=())
+    for plan in (bare, replace(bare, stage=m.Stage()), replace(bare, stands=full.stands[:1])):
+        html = whole(rehearse(plan))
+        parsed(html)
+        assert "Lost: every frame." in html
