@@ -85,7 +85,8 @@ def build_scene(scene: bpy.types.Scene, plan: Plan, folder: Path, text: str | No
         camera = cameras.make_shot(collection_named(scene, "Cameras"), scene, plan, shot, tracks[shot.name], offsets[shot.name])
         mark = scene.timeline_markers.new(shot.name, frame=shot.frames[0] + offsets[shot.name])
         mark.camera = camera
-    _set_range(scene, plan, offsets)
+    if plan.shots:
+        _set_range(scene, plan, offsets)
     return layout
 
 

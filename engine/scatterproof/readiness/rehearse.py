@@ -50,7 +50,7 @@ class Rehearsal:
 def rehearse(
     plan: Plan,
     shots: Sequence[str] = (),
-    folder: Path | None = None,
+    folder: Path = Path(),
     tell: Callable[[Progress], None] | None = None,
 ) -> Iterator[Rehearsal]:
     """Score shots one after the other, so that only one shot's sightings need be held at a time.
@@ -84,7 +84,7 @@ def choose_shots(plan: Plan, names: Sequence[str]) -> tuple[Shot, ...]:
 
 
 def rehearse_shot(
-    plan: Plan, layout: Layout, shot: Shot, folder: Path | None = None
+    plan: Plan, layout: Layout, shot: Shot, folder: Path = Path()
 ) -> Generator[Progress, None, Rehearsal]:
     """Score one shot in chunks of frames: yields its progress, returns the rehearsal.
 

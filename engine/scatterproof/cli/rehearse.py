@@ -1,0 +1,67 @@
+"""``scatterproof rehearse PLAN``: score every frame of a plan's shots and write the report."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
+
+from ..plan.read import load_plan
+from ..plan.write import save_text
+from ..readiness.rehearse import rehearse
+from ..readiness.verdict import FIRM, LOST, STATES, THIN, ShotReadiness
+from ..report.data import readiness_csv, readiness_json
+from ..report.page import page, shot_section
+from .output import ProgressBar, output_folder, tell_warnings
+
+
+def register(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the verb and its options."""
+    verb = verbs.add_parser("rehearse", help="score every frame of a plan's shots and write a report")
+    verb.add_argument("plan", type=Path, metavar="PLAN", help="the plan file")
+    verb.add_argument("--shot", action="append", default=[], metavar="NAME", help="only this shot (may be repeated)")
+    verb.add_argument("--out", type=Path, metavar="DIR", help="folder for the report; default: PLAN-rehearsal")
+    verb.add_argument("--json", action="store_true", help="print readiness as JSON instead of a summary")
+    verb.add_argument("--strict", action="store_true", help="exit with 1 unless every frame is firm")
+    verb.set_defaults(run=run)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Rehearse, write readiness.json, readiness.csv and report.html, and tell what was found."""
+    file = load_plan(arguments.plan)
+    tell_warnings(file.warnings)
+    plan, scored, sections = file.plan, [], []
+    with ProgressBar() as bar:
+        for rehearsal in rehearse(
+            plan, arguments.shot, arguments.plan.parent, lambda p: bar.show(p.shot, p.done, p.total)
+        ):
+            scored.append(rehearsal.readiness)
+            sections.append(shot_section(rehearsal))  # drawn now, so that the shot's arrays can go
+    data = readiness_json(plan, scored)
+    out = output_folder(arguments.out, arguments.plan, "rehearsal")
+    save_text(out / "readiness.json", json.dumps(data, indent=1, ensure_ascii=False) + "\n")
+    save_text(out / "readiness.csv", readiness_csv(scored))
+    save_text(out / "report.html", page(plan, scored, sections))
+    if arguments.json:
+        json.dump(data, sys.stdout, ensure_ascii=False)
+        print()
+    else:
+        print(summary(scored))
+        print(f"Report: {out / 'report.html'}")
+    return 1 if arguments.strict and any(shot.share(FIRM) < 1 for shot in scored) else 0
+
+
+def summary(shots: list[ShotReadiness]) -> str:
+    """One line per shot: shares of the states and what holds it back."""
+    width = max((len(shot.name) for shot in shots), default=0)
+    return "\n".join(
+        f"{shot.name:<{width}}  " + "  ".join(f"{STATES[s]} {shot.share(s):4.0%}" for s in (FIRM, THIN, LOST)) +
+        f"  {_worst(shot)}" for shot in shots
+    )  # fmt: skip
+
+
+def _worst(shot: ShotReadiness) -> str:
+    row = int(shot.state.argmax())
+    words = f"frame {shot.frame[row]}: {shot.reasons[row][0].text}"
+    return ("rotation only; " if shot.rotation_only else "") + words
