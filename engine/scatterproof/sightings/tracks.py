@@ -21,10 +21,16 @@ def runs(seen: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """
     frames = len(require_shape("seen", seen, (None, None)))
     row = np.arange(frames, dtype=np.int32)[:, None]
-    # The last gap at or above a row, and the first gap at or below it, enclose its run.
-    above = np.maximum.accumulate(np.where(seen, np.int32(-1), row), axis=0)
-    below = np.minimum.accumulate(np.where(seen, np.int32(frames), row)[::-1], axis=0)[::-1]
-    return np.where(seen, above + 1, 0), np.where(seen, below - 1, -1)
+    # The last gap at or above a row, and the first gap at or below it, enclose its run. In place: these are large.
+    start = np.where(seen, np.int32(-1), row)
+    stop = np.where(seen, np.int32(frames), row)
+    np.maximum.accumulate(start, axis=0, out=start)
+    np.minimum.accumulate(stop[::-1], axis=0, out=stop[::-1])
+    start += 1
+    stop -= 1
+    np.copyto(start, 0, where=~seen)
+    np.copyto(stop, -1, where=~seen)
+    return start, stop
 
 
 def drop_short(why: np.ndarray, shortest: int) -> np.ndarray:
@@ -32,5 +38,7 @@ def drop_short(why: np.ndarray, shortest: int) -> np.ndarray:
 
     why : (F, N) uint8, every frame of the shot
     """
-    start, stop = runs(why == SEEN)
-    return np.where((why == SEEN) & (stop - start + 1 < shortest), np.uint8(SHORT), why)
+    seen = why == SEEN
+    start, stop = runs(seen)
+    stop -= start
+    return np.where(seen & (stop < shortest - 1), np.uint8(SHORT), why)
