@@ -13,6 +13,7 @@ from ..readiness.rehearse import rehearse
 from ..readiness.verdict import FIRM, LOST, STATES, THIN, ShotReadiness
 from ..report.data import readiness_csv, readiness_json
 from ..report.page import page, shot_section
+from ..report.words import headline
 from .output import ProgressBar, output_folder, tell_warnings
 
 
@@ -57,11 +58,5 @@ def summary(shots: list[ShotReadiness]) -> str:
     width = max((len(shot.name) for shot in shots), default=0)
     return "\n".join(
         f"{shot.name:<{width}}  " + "  ".join(f"{STATES[s]} {shot.share(s):4.0%}" for s in (FIRM, THIN, LOST)) +
-        f"  {_worst(shot)}" for shot in shots
+        f"  {'rotation only; ' if shot.rotation_only else ''}{headline(shot).why}" for shot in shots
     )  # fmt: skip
-
-
-def _worst(shot: ShotReadiness) -> str:
-    row = int(shot.state.argmax())
-    words = f"frame {shot.frame[row]}: {shot.reasons[row][0].text}"
-    return ("rotation only; " if shot.rotation_only else "") + words

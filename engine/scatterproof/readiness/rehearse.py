@@ -14,8 +14,8 @@ from ..plan.model import Plan, Shot
 from ..problems import one_problem
 from ..sightings.blockers import Occluder, build_occluders
 from ..sightings.sighting import Sightings
-from ..sightings.tracks import drop_short, runs
-from ..sightings.visibility import frame_chunks, sight
+from ..sightings.tracks import runs
+from ..sightings.visibility import sight_shot
 from ..solve.parallax import is_rotation_only, measure_parallax
 from ..stage.layout import Layout, build_layout
 from ..stage.surfaces import Surface, to_surface
@@ -92,22 +92,11 @@ def rehearse_shot(
     """
     track, criteria = camera_track(plan, shot), criteria_of(plan, shot)
     occluders = build_occluders(plan, shot, track.frame, folder)
-    features, parts = layout.features, []
-    for rows in frame_chunks(len(track), len(features)):
-        parts.append(sight(features, track, occluders, criteria, rows))
-        yield Progress(shot.name, rows.stop, len(track))
-    sightings = _joined(parts, criteria.track_frames)
+    for done, sightings in sight_shot(layout.features, track, occluders, criteria):  # noqa: B007 - whole at the end
+        yield Progress(shot.name, done, len(track))
     readiness = _scored(shot, layout, track, criteria, sightings)
     notes = (*layout.notes, *_camera_notes(layout.surfaces, track), *_nodal_notes(readiness))
     return Rehearsal(plan, layout, shot, criteria, track, occluders, sightings, readiness, notes)
-
-
-def _joined(parts: list[Sightings], shortest: int) -> Sightings:
-    why = drop_short(np.concatenate([part.why for part in parts]), shortest)
-    uv, depth, blur = (
-        np.concatenate([getattr(part, name) for part in parts]) for name in ("uv_px", "depth_m", "blur_px")
-    )
-    return Sightings(uv, depth, why, blur)
 
 
 def _scored(

@@ -84,17 +84,21 @@ def _reason(judged: Judged, row: int, measures: Measures) -> Reason:
     limit = judged.thin if state == LOST else judged.firm
     code, plane = judged.code, measures.plane[row]
     if code == "features":
-        text = f"{int(value)} trackable features, {limit:g} wanted" + _lost_to(measures.why[row], state)
+        text = f"{_some(value, 'trackable feature')}, {limit:g} wanted" + _lost_to(measures.why[row], state)
     elif code == "blur":
         text = f"{value:.1f} px of motion blur, {limit:g} allowed"
     elif code == "depths":
-        text = f"{int(value)} depths told apart, {limit:g} wanted"
+        text = f"{_some(value, 'depth')} told apart, {limit:g} wanted"
     elif plane and state != FIRM:
         code = "one_plane"
         text = f"every trackable feature lies on one plane, the {plane}; {value:.1f} sigma out of it, {limit:g} wanted"
     else:
         text = f"out-of-plane signal {value:.1f} sigma, {limit:g} wanted"
     return Reason(code, value, float(limit), text)
+
+
+def _some(count: float, what: str) -> str:
+    return f"{int(count)} {what}" + "s" * (int(count) != 1)
 
 
 def _lost_to(why: np.ndarray, state: int) -> str:

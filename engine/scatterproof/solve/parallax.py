@@ -44,13 +44,12 @@ def measure_parallax(
     sigma_px : standard deviation of a feature's position in one frame, recorded pixels
     """
     frames = len(track)
-    ever = seen.any(axis=0)
+    ever = np.flatnonzero(seen.any(axis=0))
     seen, run_start = seen[:, ever], run_start[:, ever]
-    pixels = pinhole_px(points_m[ever], track)
-    image, unit_px = _normalised(pixels, seen)
+    image, mean, unit_px = _normalised(points_m[ever], track, seen)
     sigma = np.sqrt(2) * sigma_px / unit_px  # (F,) of a rest: it holds the noise of two frames
     signal, partner = np.zeros(frames), np.full(frames, -1)
-    at_once = max(1, PAIR_CELLS // max(1, seen.shape[1]))
+    at_once = max(1, PAIR_CELLS // max(1, len(ever)))
     for first, second in _pairs(frames, at_once):
         common = _common(seen, run_start, first, second)
         rest, _ = homography_rest(image[first], image[second], common)
@@ -59,25 +58,24 @@ def measure_parallax(
             better = amplitude > signal[row]
             signal[row[better]], partner[row[better]] = amplitude[better], other[better]
     depths = seen.any(axis=1).astype(int)
-    paired = np.flatnonzero(partner >= 0)
-    for start in range(0, len(paired), at_once):
-        row = paired[start : start + at_once]
-        other = partner[row]
+    for row, other in _parts(np.flatnonzero(partner >= 0), partner[partner >= 0], at_once):
         common = _common(seen, run_start, row, other)
         rest, _ = homography_rest(image[row], image[other], common)
         epipole = _epipole(track, row, other)
-        towards = epipole[:, None, :2] - np.where(common[..., None], pixels[other], 0.0) * epipole[:, None, 2:]
+        # the same point in the other frame's normalised coordinates
+        epipole[:, :2] = (epipole[:, :2] - mean[other] * epipole[:, 2:]) / unit_px[other, None]
+        towards = epipole[:, None, :2] - image[other] * epipole[:, None, 2:]
         signed = np.copysign(np.linalg.norm(rest, axis=-1), np.einsum("pni,pni->pn", rest, towards))
         depths[row] = _levels(signed / sigma[other, None], common)
     return Parallax(signal, partner, depths)
 
 
-def pinhole_px(points_m: np.ndarray, track: CameraTrack) -> np.ndarray:
+def pinhole_px(points_m: np.ndarray, track: CameraTrack, frames: slice = slice(None)) -> np.ndarray:
     """(F, N, 2) image positions about the principal point without distortion, pixels."""
-    turned = np.einsum("fji,nj->fni", track.world_from_cam[:, :3, :3], points_m)
-    local = turned - np.einsum("fji,fj->fi", track.world_from_cam[:, :3, :3], track.centre_m)[:, None]
+    turn = track.world_from_cam[frames, :3, :3]
+    local = points_m @ turn - np.einsum("fi,fij->fj", track.centre_m[frames], turn)[:, None]
     with np.errstate(divide="ignore", invalid="ignore"):
-        image: np.ndarray = local[..., :2] / local[..., 2:] * track.focal_px[:, None]
+        image: np.ndarray = local[..., :2] / local[..., 2:] * track.focal_px[frames, None]
     return image
 
 
@@ -135,14 +133,20 @@ def _common(seen: np.ndarray, run_start: np.ndarray, first: np.ndarray, second: 
     return common
 
 
-def _normalised(image: np.ndarray, seen: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Per frame: seen points about their mean in units of their spread, others zero; and that unit, (F,) pixels."""
-    count = np.maximum(seen.sum(axis=1), 1)[:, None]
-    mean = np.where(seen[..., None], image, 0.0).sum(axis=1) / count
-    centred = np.where(seen[..., None], image - mean[:, None], 0.0)
-    spread = np.sqrt(np.einsum("fni,fni->f", centred, centred) / count[:, 0])
-    spread = np.where(spread > 0, spread, 1.0)
-    return centred / spread[:, None, None], spread
+def _normalised(points_m: np.ndarray, track: CameraTrack, seen: np.ndarray) -> tuple[np.ndarray, ...]:
+    """Pinhole images of seen points about each frame's mean in units of their spread, the others zero: (F, N, 2);
+    the means (F, 2) and the units (F,) in pixels. Frame by frame, since the tables are large."""
+    image, mean, unit = np.zeros((*seen.shape, 2)), np.zeros((len(seen), 2)), np.ones(len(seen))
+    for row in range(len(seen)):
+        columns = np.flatnonzero(seen[row])
+        if not len(columns):
+            continue
+        pixels = pinhole_px(points_m[columns], track, slice(row, row + 1))[0]
+        mean[row] = pixels.mean(axis=0)
+        pixels -= mean[row]
+        unit[row] = np.sqrt(np.einsum("ni,ni->", pixels, pixels) / len(columns)) or 1.0
+        image[row, columns] = pixels / unit[row]
+    return image, mean, unit
 
 
 def _smallest(sums: np.ndarray) -> np.ndarray:
