@@ -68,24 +68,30 @@ def parse_plan(text: str, name: str = "plan") -> PlanFile:
 
 def read_text(path: Path) -> str:
     """The UTF-8 text of a file of moderate size. Raises BadInput where there is none."""
-    try:
-        if path.is_dir():
-            raise one_problem("file", "a folder", "a plan file", str(path))
-        with path.open("rb") as stream:
-            data = stream.read(LARGEST_FILE + 1)
-    except FileNotFoundError:
-        raise one_problem("file", "no such file", "a plan file", str(path)) from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise one_problem("file", reason.lower(), "a file that can be read", str(path)) from None
-    if len(data) > LARGEST_FILE:
-        raise one_problem("file", "a very large file", f"at most {LARGEST_FILE // 10**6} MB", str(path))
+    data = read_bytes(path)
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
         found = f"byte 0x{data[error.start]:02x}"
         raise one_problem(f"line {line}", found, "text in UTF-8 (save it as UTF-8)", str(path)) from None
+
+
+def read_bytes(path: Path) -> bytes:
+    """What a file of moderate size holds. Raises BadInput where there is none."""
+    try:
+        if path.is_dir():
+            raise one_problem("file", "a folder", "the path of a file", str(path))
+        with path.open("rb") as stream:
+            data = stream.read(LARGEST_FILE + 1)
+    except FileNotFoundError:
+        raise one_problem("file", "no such file", "the path of a file", str(path)) from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise one_problem("file", reason.lower(), "a file that can be read", str(path)) from None
+    if len(data) > LARGEST_FILE:
+        raise one_problem("file", "a very large file", f"at most {LARGEST_FILE // 10**6} MB", str(path))
+    return data
 
 
 def parse_toml(text: str, name: str) -> dict[str, Any]:

@@ -56,7 +56,16 @@ def updated(plan_file: PlanFile, plan: Plan) -> str:
 
 
 def save_text(path: str | Path, text: str) -> None:
-    """Write a UTF-8 file as a whole or not at all: beside it first, then in its place.
+    """Write a UTF-8 file as a whole or not at all; see :func:`save_bytes`."""
+    try:
+        data = text.encode("utf-8")
+    except UnicodeEncodeError as error:
+        raise one_problem("text", f"{text[error.start]!r}", "characters that UTF-8 has", str(path)) from None
+    save_bytes(path, data)
+
+
+def save_bytes(path: str | Path, data: bytes) -> None:
+    """Write a file as a whole or not at all: beside it first, then in its place.
 
     A link stays a link, permissions stay. Raises BadInput where the place cannot be written to.
     """
@@ -67,7 +76,6 @@ def save_text(path: str | Path, text: str) -> None:
         exists = path.exists()
         if exists and not (path.is_file() and os.access(path, os.W_OK)):
             raise OSError(errno.EACCES, "a folder, a device or a file that may not be changed")
-        data = text.encode("utf-8")
         with beside.open("xb") as stream:
             stream.write(data)
             stream.flush()
