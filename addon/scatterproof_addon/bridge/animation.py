@@ -111,5 +111,6 @@ def clear_animation(owner: bpy.types.ID) -> None:
     data = owner.animation_data
     action = data.action if data else None
     owner.animation_data_clear()
+    owner.update_tag()  # or else Blender's evaluated copy keeps the action that goes now, and reads freed memory
     if action is not None and action.users == 0:
         bpy.data.actions.remove(action)
