@@ -192,9 +192,9 @@ def test_a_camera_animated_in_any_other_way_is_sampled(scene, built, how):
 def test_lens_focus_and_stop_changed_by_hand(scene, built):
     shot = built.shots[0]
     data = shot_camera(scene, shot.name).data
-    data.lens, data.dof.aperture_fstop, data.dof.focus_distance = 41.0, 5.6, 3.25
+    data.lens, data.dof.aperture_fstop, data.dof.focus_distance = 41.0, 8.0, 3.25
     read = read_plan(scene).shots[0]
-    assert (read.focal_length, read.stop, read.focus) == pytest.approx((41.0, 5.6, 3.25), rel=1e-6)
+    assert (read.focal_length, read.stop, read.focus) == pytest.approx((41.0, 8.0, 3.25), rel=1e-6)
 
 
 def test_a_scene_in_other_units_reads_back_in_metres(scene):
