@@ -43,3 +43,6 @@ SIGMA = Sourced(0.2, "px", f"{OURS}: a half-stop corner, slightly soft and sligh
 DEPTH_GAP = Sourced(3, "sigma", f"{OURS}: the usual rule of detection")
 # A camera that never moves a feature at the nearest depth by more than this against infinity only rotates.
 NODAL = Sourced(3, "sigma", f"{OURS}: parallax of the nearest feature over the whole move")
+
+MARKER_GAP = Sourced(0.02, "m", f"{OURS}: bare screen between two markers, so that their edges don't read as one")
+STAND_FOOT = Sourced(0.45, "m", f"how far the legs of a light stand reach out: {TRADE}")

@@ -206,6 +206,13 @@ def test_three_coves_of_one_radius_close_the_corner(step, back_lean):
     np.testing.assert_allclose(np.linalg.norm(patch.vertices_m - centre, axis=1), 0.9, atol=1e-12)
 
 
+def test_the_corner_of_three_square_walls_is_an_eighth_of_a_ball():
+    """Area of a spherical triangle with three right angles: r^2 times its excess, pi / 2 (Girard's theorem)."""
+    (patch,) = corner_patches(CORNER, 0.02)
+    area = trimesh.Trimesh(patch.vertices_m, patch.triangles, process=False).area
+    assert area == pytest.approx(0.9**2 * math.pi / 2, rel=1e-3)
+
+
 def test_coves_in_a_corner_end_where_their_tangent_lines_cross():
     stage = named(CORNER)
     np.testing.assert_allclose(box(stage["floor"]), [[-4, -6], [3.5, 4.1]])  # the left wall is shorter than the floor
