@@ -1,6 +1,6 @@
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scatterproof.stage import polygons
 
@@ -50,6 +50,7 @@ half = st.tuples(st.floats(0, 6.28), st.floats(-3, 3)).map(
 )
 
 
+@settings(deadline=None)  # other work may share the processor
 @given(st.lists(st.lists(half, min_size=1, max_size=3), min_size=1, max_size=3))
 def test_subtracting_leaves_the_points_that_are_in_no_cut(cuts):
     """Pieces against the definition, point by point."""
@@ -64,6 +65,7 @@ def test_subtracting_leaves_the_points_that_are_in_no_cut(cuts):
     np.testing.assert_array_equal(times[clear], kept[clear])
 
 
+@settings(deadline=None)  # other work may share the processor
 @given(st.floats(0, 6.28), st.floats(-0.9, 0.9), st.floats(0.2, 1.5), st.floats(0, 6.28), st.floats(1.2, 2.5))
 def test_outline_of_what_a_strip_and_a_slice_leave(turn, left, width, other, level):
     """The traced outline holds exactly what its pieces hold: a notch up to the far edge, and a corner cut off."""

@@ -4,7 +4,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import trimesh
-from hypothesis import assume, given
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scatterproof.plan.model import Cove, Floor, Panel, Stage, Wall
 from scatterproof.problems import BadInput
@@ -100,6 +100,7 @@ def leaning(lean, radius, way):
     )
 
 
+@settings(deadline=None)  # other work may share the processor
 @given(tilted, st.integers(0, 99))
 def test_there_and_back(case, seed):
     """to_surface is the exact inverse of to_world on every surface, and gives the foot point of points off it."""
@@ -114,6 +115,7 @@ def test_there_and_back(case, seed):
         assert np.allclose(np.linalg.norm(normal_at(surface, uv), axis=-1), 1)
 
 
+@settings(deadline=None)  # other work may share the processor
 @given(tilted)
 def test_a_cove_is_tangent_to_both_and_as_long_as_its_arc(case):
     """Normals and positions agree at both joins; the radius turns by the angle between the two normals.
@@ -139,6 +141,7 @@ def test_a_cove_is_tangent_to_both_and_as_long_as_its_arc(case):
     assert ((points - wall.origin) @ wall.normal > -1e-9).all()
 
 
+@settings(deadline=None)  # other work may share the processor
 @given(tilted)
 def test_trimmed_areas_add_up(case):
     """What the flat surfaces lose is the setback over the cove's length, and floor behind the wall."""
@@ -266,6 +269,7 @@ def test_a_mesh_has_the_area_of_its_surface():
         assert (whole.face_normals @ surface.normal > -1e-9).all() or surface.radius_m
 
 
+@settings(deadline=None)  # other work may share the processor
 @given(st.integers(0, 10_000))
 def test_moving_the_whole_stage_moves_its_surfaces(seed):
     """A rigid motion leaves outlines and areas as they are, and carries the world points along."""
@@ -349,6 +353,7 @@ def test_all_problems_come_at_once():
     assert len(caught.value.problems) == 2
 
 
+@settings(deadline=None)  # other work may share the processor
 @given(st.floats(-1.4, 1.4), st.floats(0.01, 30.0))
 def test_any_lean_and_radius_is_built_or_refused(lean, radius):
     assume(abs(lean) > 1e-9)
