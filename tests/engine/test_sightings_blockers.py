@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scatterproof.plan.model import Blocker, Gear, PathKey, Plan, Shot, Stage
 from scatterproof.problems import BadInput
 from scatterproof.sightings.blockers import HAIR, Box, Mesh, Rounded, build_occluders, place
-from scatterproof.sightings.bvh import build_bvh, crossed, grazed, in_cone
+from scatterproof.sightings.bvh import build_bvh, crossed, grazed, in_cone, refitted
 
 seeds = st.integers(0, 2**32 - 1)
 SHAPES = {
@@ -311,8 +311,7 @@ def test_gear_hides_the_stage_and_its_own_far_corners_but_not_its_near_ones(tmp_
 
 def test_a_mesh_blocker_is_read_from_beside_the_plan(tmp_path):
     vertices, triangles = SHAPES["box"].mesh()
-    rows = [f"v {x} {y} {z}" for x, y, z in vertices] + ["f " + " ".join(map(str, t + 1)) for t in triangles]
-    (tmp_path / "flat.obj").write_text("\n".join(rows), encoding="utf-8")
+    write_obj(tmp_path / "flat.obj", vertices, triangles)
     flat = Blocker(name="flat", kind="mesh", file="flat.obj", at=(0, 1, 0), turn=0.5)
     (by_mesh,) = build_occluders(a_plan(flat), SHOT, FRAMES[:1], tmp_path)
     eye, point = lines(np.random.default_rng(19), 2000)
@@ -321,10 +320,45 @@ def test_a_mesh_blocker_is_read_from_beside_the_plan(tmp_path):
     np.testing.assert_array_equal(hides(by_mesh, eye, point), hides(by_box, eye, point))
 
 
+def write_obj(path, vertices, triangles):
+    rows = [f"v {x} {y} {z}" for x, y, z in vertices] + ["f " + " ".join(map(str, t + 1)) for t in triangles]
+    path.write_text("\n".join(rows), encoding="utf-8")
+
+
+def test_gear_of_a_mesh_hides_as_its_mesh_but_not_its_own_corners(tmp_path):
+    """A pyramid: its box would hide the points inside the box, and its silhouette carries its hard points."""
+    base = np.array([[-1, -1, 0], [1, -1, 0], [1, 1, 0], [-1, 1, 0.0]])
+    vertices = np.concatenate([base, [[0, 0, 1.0], [0.0, -0.5, 0.5]]])  # the last lies amid the front face's edge line
+    triangles = np.array([[0, 1, 5], [1, 4, 5], [4, 0, 5], [1, 2, 4], [2, 3, 4], [3, 0, 4], [0, 2, 1], [0, 3, 2]])
+    write_obj(tmp_path / "pyramid.obj", vertices, triangles)
+    gear = Gear(name="pyramid", at=(0, 3, 0), size=(2, 2, 1), points=tuple(map(tuple, vertices)), file="pyramid.obj")
+    (solid,) = build_occluders(a_plan(gear=(gear,)), SHOT, FRAMES[:1], tmp_path)
+    eye = np.tile([0.0, -5, 0.3], (6, 1))
+    world = vertices + np.array([0, 3, 0])
+    assert hides(solid, eye, world, 0.01).tolist() == [False, False, True, True, False, False]
+    beside = world[4] + [[0.02, 0, 0.002], [0.0, 0.5, 0.08], [0.0, 0.5, -0.3]]  # near the tip; behind it; hidden
+    assert hides(solid, eye[:3], beside, 0.01).tolist() == [True, True, True]
+    assert hides(solid, eye[:3], beside).tolist() == [False, False, True]
+
+
+def test_a_tree_refitted_to_moved_vertices_answers_as_a_new_one():
+    rng = np.random.default_rng(23)
+    vertices, triangles = SHAPES["elliptic capsule"].mesh()
+    tree = build_bvh(vertices, triangles)
+    moved = vertices @ [[1, 0.3, 0], [-0.2, 1.2, 0], [0, 0, 0.7]] + rng.normal(size=vertices.shape) * 0.02
+    eye, point = lines(rng, 3000)
+    window = rng.uniform(0, 0.01, len(eye))
+    new, old = build_bvh(moved, triangles), refitted(tree, moved, triangles)
+    for ask in (lambda t: crossed(t, eye, point), lambda t: grazed(t, eye, point, window)):
+        np.testing.assert_array_equal(ask(old), ask(new))
+        assert 0.005 < ask(new).mean() < 0.9
+    assert not np.array_equal(crossed(tree, eye, point), crossed(new, eye, point))
+
+
 def test_every_bad_mesh_is_told(tmp_path):
     (tmp_path / "bad.obj").write_text("v 0 0\nf 1 2 3\n", encoding="utf-8")
     plan = a_plan(*(Blocker(name=n, kind="mesh", file=f) for n, f in (("a", ""), ("b", "none.obj"), ("c", "bad.obj"))))
     with pytest.raises(BadInput) as caught:
         build_occluders(plan, SHOT, FRAMES, tmp_path)
     told = [f"{p.file}: {p.where}" for p in caught.value.problems]
-    assert told == [": blocker[0] 'a'.file", "none.obj: mesh file", "bad.obj: line 1", "bad.obj: line 2"]
+    assert told == [": blocker[1] 'a'.file", "none.obj: mesh file", "bad.obj: line 1", "bad.obj: line 2"]

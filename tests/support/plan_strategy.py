@@ -158,6 +158,9 @@ class Drawing:
     def list_Blocker_keys(self) -> tuple[Any, ...]:
         return self.keyed(m.PathKey, self.draw(st.integers(0, self.most)))
 
+    def list_Gear_file(self) -> str:
+        return self.draw(st.sampled_from(["", "", "", "übung.obj"]))
+
     def list_Shot_keys(self) -> tuple[Any, ...]:
         return ()
 

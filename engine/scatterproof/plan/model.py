@@ -174,7 +174,7 @@ class Stand:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gear:
-    """Static gear that helps the solve: a box with hard points."""
+    """Static gear that helps the solve: a box, or a mesh in such a box, with hard points."""
 
     name: str = f.text()
     at: Vec3 = f.length(about="centre of its foot", size=3)
@@ -183,6 +183,7 @@ class Gear:
     points: tuple[Vec3, ...] = f.length(
         (), "hard points from its foot, in its own axes; empty: its eight corners", size=3, rows=True
     )
+    file: str = f.text("", "triangle mesh (OBJ, metres, Z up, from its foot) beside the plan; empty: the box")
     paint: str = f.text("band", refers="paint")
 
 
@@ -215,7 +216,7 @@ class Camera:
     """A camera package: what the whole gate records and what the audience sees of it."""
 
     name: str = f.text()
-    film_back: Vec2 = f.film(about="width and height of the gate, mm", size=2, low=1, high=200)
+    film_back: Vec2 = f.film(about="width and height of the gate, mm", size=2, low=2, high=200)
     resolution: tuple[int, int] = f.count(about="recorded pixels of the whole gate", size=2, low=16, high=20000)
     shift: Vec2 = f.film(
         (0.0, 0.0), "lens shift, mm: positive shows more of the right, of the top", size=2, low=-100, high=100

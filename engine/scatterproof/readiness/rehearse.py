@@ -22,6 +22,9 @@ from ..stage.surfaces import Surface, to_surface
 from .score import judge, measure
 from .verdict import ShotReadiness
 
+# What hides features in a shot, at frames (F,): blockers first, then every piece of gear in the plan's order.
+Hiders = Callable[[Shot, np.ndarray], tuple[Occluder, ...]]
+
 
 @dataclass(frozen=True, slots=True)
 class Progress:
@@ -52,18 +55,20 @@ def rehearse(
     shots: Sequence[str] = (),
     folder: Path = Path(),
     tell: Callable[[Progress], None] | None = None,
+    hiders: Hiders | None = None,
 ) -> Iterator[Rehearsal]:
     """Score shots one after the other, so that only one shot's sightings need be held at a time.
 
     shots : names; empty: all, in the plan's order
     folder : where mesh files of blockers are looked for
     tell : called after every chunk of frames
+    hiders : what hides features; None: the plan's blockers and gear
     Raises BadInput for a name that is no shot, and where the plan can't be built.
     """
     chosen = choose_shots(plan, shots)
     layout = build_layout(plan)
     for shot in chosen:
-        steps = rehearse_shot(plan, layout, shot, folder)
+        steps = rehearse_shot(plan, layout, shot, folder, hiders)
         while True:
             try:
                 progress = next(steps)
@@ -84,14 +89,14 @@ def choose_shots(plan: Plan, names: Sequence[str]) -> tuple[Shot, ...]:
 
 
 def rehearse_shot(
-    plan: Plan, layout: Layout, shot: Shot, folder: Path = Path()
+    plan: Plan, layout: Layout, shot: Shot, folder: Path = Path(), hiders: Hiders | None = None
 ) -> Generator[Progress, None, Rehearsal]:
     """Score one shot in chunks of frames: yields its progress, returns the rehearsal.
 
     Whoever iterates owns the clock: stop iterating and nothing has happened.
     """
     track, criteria = camera_track(plan, shot), criteria_of(plan, shot)
-    occluders = build_occluders(plan, shot, track.frame, folder)
+    occluders = hiders(shot, track.frame) if hiders else build_occluders(plan, shot, track.frame, folder)
     for done, sightings in sight_shot(layout.features, track, occluders, criteria):  # noqa: B007 - whole at the end
         yield Progress(shot.name, done, len(track))
     readiness = _scored(shot, layout, track, criteria, sightings)

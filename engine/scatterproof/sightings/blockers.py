@@ -5,14 +5,15 @@ A shape knows its own axes only: its foot at the origin, Z up. :class:`Placed` p
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Protocol
 
 import numpy as np
 
 from ..camera.curves import evaluate
-from ..plan.model import Blocker, Plan, Shot
+from ..plan.fields import key_path
+from ..plan.model import Blocker, Gear, Plan, Shot
 from ..problems import BadInput, Problem, one_problem
 from .bvh import Bvh, build_bvh, crossed, grazed, in_cone, meets_box, pace_of
 from .meshes import read_obj
@@ -177,12 +178,14 @@ class Mesh:
     """A triangle mesh. Crossing a triangle and passing an edge within the window are both exact.
 
     Every edge counts, not the silhouette's only; an edge amid a closed mesh lies within it as seen from the eye, and
-    whatever passes there crosses a triangle anyway.
+    whatever passes there crosses a triangle anyway. A line of sight that ends on a point of the mesh's own has no
+    window there: hard points lie on its silhouette.
     """
 
     vertices_m: np.ndarray  # (V, 3)
     triangles: np.ndarray  # (T, 3)
     bvh: Bvh
+    own_m: np.ndarray = field(default_factory=lambda: np.zeros((0, 3)))  # (P, 3) hard points that it carries
 
     def sphere(self) -> tuple[np.ndarray, float]:
         """See :class:`Shape`."""
@@ -193,7 +196,8 @@ class Mesh:
     def stops(self, start_m: np.ndarray, end_m: np.ndarray, window_rad: np.ndarray) -> np.ndarray:
         """See :class:`Shape`."""
         stopped = crossed(self.bvh, start_m, end_m)
-        rest = np.flatnonzero(~stopped & (window_rad > 0))
+        away = ((end_m[:, None] - self.own_m) ** 2).sum(axis=2).min(axis=1, initial=np.inf)
+        rest = np.flatnonzero(~stopped & (window_rad > 0) & (away > (2 * HAIR) ** 2))
         stopped[rest] = grazed(self.bvh, start_m[rest], end_m[rest], window_rad[rest])
         return stopped
 
@@ -251,32 +255,38 @@ def build_occluders(plan: Plan, shot: Shot, frames: np.ndarray, folder: Path | N
     """
     placed: list[Occluder] = []
     problems: list[Problem] = []
-    for row, blocker in enumerate(plan.blockers):
-        if blocker.shots and shot.name not in blocker.shots:
-            continue
-        try:
-            shape = _shape(blocker, folder, f"blocker[{row}] {blocker.name!r}.file")
-        except BadInput as error:
-            problems.extend(error.problems)
-            continue
-        placed.append(place(blocker.name, shape, *_path(blocker, frames)))
-    for gear in plan.gear:
-        at, turn = np.tile(gear.at, (len(frames), 1)), np.full(len(frames), gear.turn)
-        placed.append(place(gear.name, Box(np.array(gear.size) / 2), at, turn))
+    groups: list[tuple[str, tuple[Blocker | Gear, ...]]] = [("blocker", plan.blockers), ("gear", plan.gear)]
+    for kind, pieces in groups:
+        for row, piece in enumerate(pieces):
+            if isinstance(piece, Blocker) and piece.shots and shot.name not in piece.shots:
+                continue
+            try:
+                shape = _shape(piece, folder, f"{key_path('', kind, row, piece.name)}.file")
+            except BadInput as error:
+                problems += error.problems
+                continue
+            placed.append(place(piece.name, shape, *_path(piece, frames)))
     if problems:
         raise BadInput(problems)
     return tuple(placed)
 
 
-def _shape(blocker: Blocker, folder: Path | None, where: str) -> Shape:
-    half = np.array(blocker.size) / 2
-    if blocker.kind == "mesh":
-        if not blocker.file:
+def _shape(piece: Blocker | Gear, folder: Path | None, where: str) -> Shape:
+    half = np.array(piece.size) / 2
+    if piece.file or (isinstance(piece, Blocker) and piece.kind == "mesh"):
+        if not piece.file:
             raise one_problem(where, "no file", "the name of an OBJ file")
         if folder is None:
-            raise one_problem(where, repr(blocker.file), "a plan saved beside its mesh files")
-        vertices, triangles = read_obj(folder / blocker.file)
-        return Mesh(vertices, triangles, build_bvh(vertices, triangles))
+            raise one_problem(where, repr(piece.file), "a plan saved beside its mesh files")
+        vertices, triangles = read_obj(folder / piece.file)
+        own = np.array(piece.points if isinstance(piece, Gear) else ()).reshape(-1, 3)
+        return Mesh(vertices, triangles, build_bvh(vertices, triangles), own)
+    if isinstance(piece, Gear):
+        return Box(half)
+    return _solid(piece, half)
+
+
+def _solid(blocker: Blocker, half: np.ndarray) -> Shape:
     if blocker.kind == "box":
         return Box(half)
     if blocker.kind == "ellipsoid":
@@ -285,11 +295,11 @@ def _shape(blocker: Blocker, folder: Path | None, where: str) -> Shape:
     return Rounded(np.array([half[0], half[1], cap]), float(half[2] - cap))
 
 
-def _path(blocker: Blocker, frames: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _path(piece: Blocker | Gear, frames: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Foot (F, 3) and turn (F,) at frame numbers; before the first key and after the last one it stands still."""
-    if not blocker.keys:
-        return np.tile(blocker.at, (len(frames), 1)), np.full(len(frames), blocker.turn)
-    keys = sorted(blocker.keys, key=lambda key: key.frame)
+    if isinstance(piece, Gear) or not piece.keys:
+        return np.tile(piece.at, (len(frames), 1)), np.full(len(frames), piece.turn)
+    keys = sorted(piece.keys, key=lambda key: key.frame)
     path = evaluate(
         frames,
         np.array([key.frame for key in keys]),
