@@ -9,7 +9,8 @@ import sys
 from collections.abc import Sequence
 from typing import Final
 
-from .. import __version__
+from scatterproof import __version__
+
 from ..problems import BadInput, Problem
 from . import check, new, rehearse, scene
 

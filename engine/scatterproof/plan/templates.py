@@ -91,7 +91,11 @@ def compose(
     head.body += f"schema = {SCHEMA}\nname = {tomlkit.item(name).as_string()}\n" + 'units = "m"\n'
     text = joined([head, *_in_order(fragments)])
     file = parse_plan(text, name)
-    return text if units == "m" else updated(file, dataclasses.replace(file.plan, units=units))
+    if units == "m":
+        return text
+    # What templates say of their bare numbers would not be true any more.
+    text = re.sub(r" Bare numbers are metres(, angles degrees)?\.", "", text)
+    return updated(dataclasses.replace(file, text=text), dataclasses.replace(file.plan, units=units))
 
 
 def _fragment(kind: str, name: str) -> list[Piece]:
