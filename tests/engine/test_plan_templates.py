@@ -6,7 +6,7 @@ import pytest
 from scatterproof.cli.main import main
 from scatterproof.plan import templates
 from scatterproof.plan.read import load_plan, parse_plan
-from scatterproof.plan.templates import about_template, compose, example, template_names
+from scatterproof.plan.templates import compose, example, template_names
 from scatterproof.problems import BadInput
 
 STAGE = """\
