@@ -2,9 +2,8 @@
 
     PYTHONPATH=engine python tests/bench/bench_rehearse.py [--markers 400] [--frames 240] [--loop-frames 6]
 
-    PYTHONPATH=engine python tests/bench/bench_rehearse.py [--markers 400] [--frames 240] [--loop-frames 6]
-
-it is installed) whether a blocker's mesh is in the way, point by point; then fits a homography per frame with
+The loop projects every corner with cv2.projectPoints, tests gate, facing and edge length, and asks trimesh (embree
+where it is installed) whether a blocker's mesh is in the way, point by point; then fits a homography per frame with
 cv2.findHomography. It runs on some of the frames and its time is scaled to all of them.
 Prints a ratio; asserts nothing about time. It does check that both find the same features.
 """

@@ -16,7 +16,7 @@ from scatterproof.plan.paint import linear_of
 from scatterproof.plan.read import parse_plan
 from scatterproof.plan.write import dump_plan, updated
 from scatterproof.problems import one_problem
-from scatterproof.sightings.blockers import Placed, build_occluders
+from scatterproof.sightings.blockers import Placed, build_occluders, path_of
 from scatterproof.stage.layout import Layout, build_layout
 from scatterproof.stage.surfaces import corner_patches
 
@@ -33,13 +33,18 @@ BLOCKER_GREY = (0.35, 0.35, 0.37)
 # --- the timeline -------------------------------------------------------------------------------------------------
 
 
-def timeline(plan: Plan) -> dict[str, int]:
-    """Scene frame minus plan frame of every shot: none where no two shots share frames, else one after the other."""
-    spans = sorted(shot.frames for shot in plan.shots)
+def timeline(plan: Plan, live: Iterable[str] = ()) -> dict[str, int]:
+    """Scene frame minus plan frame of every shot: none where no two shots share frames, else one after the other.
+
+    live : shots by cameras that no plan built; they keep the scene's own frames
+    """
+    offsets = dict.fromkeys(live, 0)
+    built = [shot for shot in plan.shots if shot.name not in offsets]
+    spans = sorted(shot.frames for shot in built)
     if all(a[1] < b[0] for a, b in zip(spans, spans[1:], strict=False)):
-        return {shot.name: 0 for shot in plan.shots}
-    offsets, free = {}, 1
-    for shot in plan.shots:
+        return offsets | {shot.name: 0 for shot in built}
+    free = 1
+    for shot in built:
         offsets[shot.name] = free - shot.frames[0]
         free += shot.frames[1] - shot.frames[0] + 1
     return offsets
@@ -48,11 +53,14 @@ def timeline(plan: Plan) -> dict[str, int]:
 # --- plan to scene ------------------------------------------------------------------------------------------------
 
 
-def build_scene(scene: bpy.types.Scene, plan: Plan, folder: Path, text: str | None = None) -> Layout:
+def build_scene(
+    scene: bpy.types.Scene, plan: Plan, folder: Path, text: str | None = None, live: Live = frozenset()
+) -> Layout:
     """Replace what stands for a plan in ``scene`` by ``plan``: objects, cameras, keys, timeline.
 
-    folder : where mesh files of blockers are looked for
+    folder : where mesh files of blockers and gear are looked for
     text : the plan's own text, so that comments survive; else it is written anew
+    live : entries that objects made by hand stand for, as :func:`read_scene` tells them: nothing is built for these
     Raises BadInput before anything in the scene is touched.
     """
     layout = build_layout(plan)
@@ -63,7 +71,11 @@ def build_scene(scene: bpy.types.Scene, plan: Plan, folder: Path, text: str | No
     materials = paint_materials(plan)
     screen = _screen_paints(plan)
     for surface in layout.surfaces:
-        surfaces.make_surface(collection_named(scene, "Stage"), scene, surface, materials[surface.paint or screen[surface.name]])
+        if ("surface", surface.name) in live:
+            continue
+        surfaces.make_surface(
+            collection_named(scene, "Stage"), scene, surface, materials[surface.paint or screen[surface.name]]
+        )
     for patch in corner_patches(plan.stage):
         thing = object_named(collection_named(scene, "Stage"), patch.name, bpy.data.meshes.new(patch.name))
         vertices = patch.vertices_m / metres_per_unit(scene)
@@ -71,23 +83,42 @@ def build_scene(scene: bpy.types.Scene, plan: Plan, folder: Path, text: str | No
         place(thing, scene, np.eye(4))
         tags.tag(thing, "corner", patch.name)
     for row, marker_set in enumerate(plan.markers):
-        markers.make_markers(collection_named(scene, "Markers"), scene, layout, row, marker_set, materials[marker_set.paint])
+        if ("markers", marker_set.name) in live:
+            continue
+        markers.make_markers(
+            collection_named(scene, "Markers"), scene, layout, row, marker_set, materials[marker_set.paint]
+        )
     for stand in plan.stands:
         standing.make_stand(collection_named(scene, "Stands"), scene, stand, materials)
     for gear in plan.gear:
-        standing.make_gear(collection_named(scene, "Gear"), scene, gear, materials)
-    offsets = timeline(plan)
+        if ("gear", gear.name) not in live:
+            standing.make_gear(collection_named(scene, "Gear"), scene, gear, solids.get(("gear", gear.name)), materials)
+    offsets = timeline(plan, _live_names(live, "shot"))
     grey = paint_material("blocker", BLOCKER_GREY)
     for blocker in plan.blockers:
-        where = [offsets[shot.name] for shot in plan.shots if not blocker.shots or shot.name in blocker.shots]
-        standing.make_blocker(collection_named(scene, "Blockers"), scene, blocker, solids[blocker.name], grey, where)
-    for shot in plan.shots:
-        camera = cameras.make_shot(collection_named(scene, "Cameras"), scene, plan, shot, tracks[shot.name], offsets[shot.name])
+        where = [
+            (*shot.frames, offsets[shot.name]) for shot in plan.shots if not blocker.shots or shot.name in blocker.shots
+        ]
+        standing.make_blocker(
+            collection_named(scene, "Blockers"), scene, blocker, solids["blocker", blocker.name], grey, where
+        )
+    built = [shot for shot in plan.shots if ("shot", shot.name) not in live]
+    for shot in built:
+        camera = cameras.make_shot(
+            collection_named(scene, "Cameras"), scene, plan, shot, tracks[shot.name], offsets[shot.name]
+        )
         mark = scene.timeline_markers.new(shot.name, frame=shot.frames[0] + offsets[shot.name])
         mark.camera = camera
-    if plan.shots:
-        _set_range(scene, plan, offsets)
+    if built:
+        _set_range(scene, dataclasses.replace(plan, shots=tuple(built)), offsets)
     return layout
+
+
+Live = frozenset[tuple[str, str]]  # ("surface", "markers", "gear" or "shot"; the plan entry's name)
+
+
+def _live_names(live: Live, part: str) -> list[str]:
+    return [name for kind, name in live if kind == part]
 
 
 def clear_scene(scene: bpy.types.Scene) -> int:
@@ -139,16 +170,16 @@ def _screen_paints(plan: Plan) -> dict[str, str]:
     return {s.name: s.paint or plan.stage.paint for s in flat} | {c.name: plan.stage.paint for c in plan.stage.coves}
 
 
-def _solids(plan: Plan, folder: Path) -> dict[str, Placed]:
-    """Every blocker's solid, whichever shots it is in."""
-    everywhere = dataclasses.replace(
-        plan, blockers=tuple(dataclasses.replace(blocker, shots=()) for blocker in plan.blockers)
-    )
-    if not plan.blockers:
+def _solids(plan: Plan, folder: Path) -> dict[tuple[str, str], Placed]:
+    """The solid of every blocker, whichever shots it is in, and of every piece of gear that is a mesh."""
+    blockers = tuple(dataclasses.replace(blocker, shots=()) for blocker in plan.blockers)
+    gear = tuple(piece for piece in plan.gear if piece.file)
+    keys = [("blocker", blocker.name) for blocker in blockers] + [("gear", piece.name) for piece in gear]
+    if not keys:
         return {}
     probe = Shot(name="", camera="", frames=(0, 0))
-    found = build_occluders(everywhere, probe, np.zeros(1, int), folder)
-    return {solid.name: solid for solid in found if isinstance(solid, Placed)}
+    found = build_occluders(dataclasses.replace(plan, blockers=blockers, gear=gear), probe, np.zeros(1, int), folder)
+    return {key: solid for key, solid in zip(keys, found, strict=True) if isinstance(solid, Placed)}
 
 
 def _set_range(scene: bpy.types.Scene, plan: Plan, offsets: dict[str, int]) -> None:
@@ -166,19 +197,28 @@ def _set_range(scene: bpy.types.Scene, plan: Plan, offsets: dict[str, int]) -> N
 
 
 def has_plan(scene: bpy.types.Scene) -> bool:
-    """Whether this scene holds a plan."""
-    return tags.PLAN in scene
+    """Whether this scene holds a plan, or objects marked by hand that make one."""
+    return tags.PLAN in scene or mark.any_marked(scene)
 
 
 def stored_plan(scene: bpy.types.Scene) -> Plan:
-    """The plan as it was when the scene was last built or read. Raises BadInput where there is none."""
+    """The plan as it was when the scene was last built or read; an empty one where only marked objects make one.
+
+    Raises BadInput where there are none either.
+    """
     if not has_plan(scene):
-        raise one_problem(f"scene {scene.name!r}", "no plan", "a stage built from a plan or a template")
+        raise one_problem(
+            f"scene {scene.name!r}", "no plan", "a stage built from a plan or a template, or marked objects"
+        )
+    if tags.PLAN not in scene:
+        return mark.blank_plan(scene)
     return parse_plan(str(scene[tags.PLAN]), f"plan of scene {scene.name!r}").plan
 
 
 def plan_text(scene: bpy.types.Scene) -> str:
     """The scene as plan text: what the person wrote, comments included, with what has changed in the scene since."""
+    if tags.PLAN not in scene:
+        return dump_plan(read_plan(scene))
     kept = parse_plan(str(scene[tags.PLAN]), f"plan of scene {scene.name!r}")
     return updated(kept, read_plan(scene))
 
@@ -189,6 +229,8 @@ def read_plan(scene: bpy.types.Scene) -> Plan:
     What the scene cannot show (paint readings, criteria, seeds) is taken from the stored plan.
     """
     old = stored_plan(scene)
+    for layer in scene.view_layers:  # where things are is known only after an update
+        layer.update()
     layout = build_layout(old)
     flat = _read_flat(scene, old)
     renamed = _renames(scene, ("floor", "wall", "panel"))
@@ -326,7 +368,7 @@ def _evaluate(scene: bpy.types.Scene, old: Plan, offsets: dict[str, int]) -> dic
     unit = metres_per_unit(scene)
     for frame in sorted(frames):
         scene.frame_set(frame)
-        graph = bpy.context.evaluated_depsgraph_get()
+        graph = scene.view_layers[0].depsgraph
         for name, thing in moving.items():
             taken[name][frame] = world_from_object_m(thing, scene, graph)
         for name, thing in cams.items():
@@ -383,29 +425,29 @@ def _read_shots(
             packages[label] = dataclasses.replace(read, name=label)
             entry = dataclasses.replace(entry, camera=label)
         evaluated = _evaluated(seen[thing.name], entry, offsets[tags.entry_of(thing)])
-        entry = _with_constants(entry, packages[entry.camera], evaluated)
         plan = dataclasses.replace(old, cameras=tuple(packages.values()))
+        entry = _with_constants(entry, plan, evaluated)
         entry = cameras.read_move(plan, entry, thing, evaluated, offsets[tags.entry_of(thing)])
         point = points.get(tags.entry_of(thing))
         if point is not None:
             from .settle import settle
 
-            entry = dataclasses.replace(
-                entry, action_point=settle(entry.action_point, tuple(float(v) for v in point))
-            )
+            entry = dataclasses.replace(entry, action_point=settle(entry.action_point, tuple(float(v) for v in point)))
         shots.append(dataclasses.replace(entry, name=name))
     return tuple(shots), tuple(packages.values())
 
 
-def _with_constants(shot: Shot, package: Any, seen: Evaluated) -> Shot:
-    """Focal length, focus and stop that no key changes, where they are no longer the plan's."""
+def _with_constants(shot: Shot, plan: Plan, seen: Evaluated) -> Shot:
+    """Focal length, focus and stop that hold all shot long, where they are no longer the plan's."""
+    planned = camera_track(plan, shot)
     changed: dict[str, float] = {}
     for name, values, known in (
-        ("focal_length", seen.focal_mm, shot.focal_length or package.focal_length),
-        ("focus", seen.focus_m, shot.focus or package.focus),
-        ("stop", seen.stop, shot.stop or package.stop),
+        ("focal_length", seen.focal_mm, planned.focal_mm),
+        ("focus", seen.focus_m, planned.focus_m),
+        ("stop", seen.stop, planned.stop),
     ):
-        if np.ptp(values) < 1e-4 and abs(values[0] - known) > 1e-5 * max(1.0, abs(known)):
+        steady = np.ptp(values) < 1e-4 and np.ptp(known) < 1e-4
+        if steady and abs(values[0] - known[0]) > 1e-5 * max(1.0, abs(known[0])):
             changed[name] = float(values[0])
     return dataclasses.replace(shot, **changed) if changed else shot
 
@@ -455,8 +497,6 @@ def _path(taken: dict[int, np.ndarray], shot: Shot, offset: int) -> np.ndarray:
 
 
 def _planned_path(blocker: Blocker, shot: Shot) -> np.ndarray:
-    from scatterproof.sightings.blockers import _path as path_of
-
     at, turn = path_of(blocker, np.arange(shot.frames[0], shot.frames[1] + 1))
     return np.stack([standing.upright(a, t) for a, t in zip(at, turn, strict=True)])
 

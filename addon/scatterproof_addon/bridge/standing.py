@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 import bpy
 import numpy as np
 from scatterproof.plan.model import Blocker, Gear, PathKey, Stand
-from scatterproof.sightings.blockers import Placed
+from scatterproof.sightings.blockers import Placed, path_of
 
 from . import animation
 from .meshes import add_attribute, fill_mesh, joined, tube
@@ -112,28 +112,42 @@ def make_blocker(
     blocker: Blocker,
     solid: Placed,
     material: bpy.types.Material,
-    offsets: Sequence[int],
+    spans: Sequence[tuple[int, int, int]],
 ) -> bpy.types.Object:
-    """A performer or set piece; a keyed path is keyed once per shot it is in, at that shot's place on the timeline."""
+    """A performer or set piece; a keyed path is keyed once per shot it is in, at that shot's place on the timeline.
+
+    spans : first and last plan frame and timeline offset of those shots
+    """
     thing = object_named(collection, blocker.name, bpy.data.meshes.new(blocker.name))
     vertices, triangles = solid.shape.mesh()
     smooth = blocker.kind in ("capsule", "ellipsoid")
     fill_mesh(thing.data, vertices / metres_per_unit(scene), triangles, [material], smooth=smooth)
     if blocker.keys:
-        unit = metres_per_unit(scene)
-        frames, at, turn, modes = [], [], [], []
-        for offset in sorted(set(offsets)) or [0]:
-            for key in blocker.keys:
-                frames.append(key.frame + offset)
-                at.append([v / unit for v in key.at])
-                turn.append([0.0, 0.0, key.turn])
-                modes.append(key.interpolation)
-            modes[-1] = "constant"
-        animation.write_keys(thing, "location", frames, at, modes)
-        animation.write_keys(thing, "rotation_euler", frames, turn, modes)
+        _key_path(thing, scene, blocker, spans)
     place(thing, scene, upright(blocker.keys[0].at if blocker.keys else blocker.at, blocker.turn))
     tag(thing, "blocker", blocker.name)
     return thing
+
+
+def _key_path(
+    thing: bpy.types.Object, scene: bpy.types.Scene, blocker: Blocker, spans: Sequence[tuple[int, int, int]]
+) -> None:
+    """The plan's own keys where they lie within every shot; else one on every frame, lest shots key into each other."""
+    inside = all(first <= key.frame <= last for first, last, _ in spans for key in blocker.keys)
+    frames: list[int] = []
+    at: list[list[float]] = []
+    turns: list[list[float]] = []
+    modes: list[str] = []
+    for first, last, offset in sorted(set(spans), key=lambda span: span[2]) or [(0, 0, 0)]:
+        own = np.array([key.frame for key in blocker.keys]) if inside else np.arange(first, last + 1)
+        feet, turn = path_of(blocker, own)
+        frames += [int(frame) + offset for frame in own]
+        at += (feet / metres_per_unit(scene)).tolist()
+        turns += [[0.0, 0.0, float(angle)] for angle in turn]
+        modes += [key.interpolation for key in blocker.keys] if inside else ["linear"] * len(own)
+        modes[-1] = "constant"
+    animation.write_keys(thing, "location", frames, at, modes)
+    animation.write_keys(thing, "rotation_euler", frames, turns, modes)
 
 
 def read_still(thing: bpy.types.Object, scene: bpy.types.Scene, old: Blocker, name: str) -> Blocker:
@@ -156,9 +170,7 @@ def path_keys(frames: Sequence[int], matrices: np.ndarray) -> tuple[PathKey, ...
     """
     at, turn = matrices[:, :3, 3], np.unwrap(np.arctan2(matrices[:, 1, 0], matrices[:, 0, 0]))
     rows = _needed(np.asarray(frames, float), np.column_stack([at, turn]))
-    return tuple(
-        PathKey(frame=int(frames[i]), at=tuple(float(v) for v in at[i]), turn=float(turn[i])) for i in rows
-    )
+    return tuple(PathKey(frame=int(frames[i]), at=tuple(float(v) for v in at[i]), turn=float(turn[i])) for i in rows)
 
 
 def _needed(when: np.ndarray, values: np.ndarray, noise: float = 1e-5) -> list[int]:

@@ -20,7 +20,9 @@ class ProgressBar:
     def __enter__(self) -> ProgressBar:
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
         if self.watched:
             sys.stderr.write("\r\x1b[K")
 

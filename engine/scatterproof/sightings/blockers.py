@@ -265,7 +265,7 @@ def build_occluders(plan: Plan, shot: Shot, frames: np.ndarray, folder: Path | N
             except BadInput as error:
                 problems += error.problems
                 continue
-            placed.append(place(piece.name, shape, *_path(piece, frames)))
+            placed.append(place(piece.name, shape, *path_of(piece, frames)))
     if problems:
         raise BadInput(problems)
     return tuple(placed)
@@ -295,7 +295,7 @@ def _solid(blocker: Blocker, half: np.ndarray) -> Shape:
     return Rounded(np.array([half[0], half[1], cap]), float(half[2] - cap))
 
 
-def _path(piece: Blocker | Gear, frames: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def path_of(piece: Blocker | Gear, frames: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Foot (F, 3) and turn (F,) at frame numbers; before the first key and after the last one it stands still."""
     if isinstance(piece, Gear) or not piece.keys:
         return np.tile(piece.at, (len(frames), 1)), np.full(len(frames), piece.turn)
