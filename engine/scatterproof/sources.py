@@ -31,13 +31,25 @@ FEATURES = Limit(12, 7, "features", f"seven at least, spread in depth: {TRADE}; 
 DEPTHS = Limit(3, 2, "depths", TRADE)
 OUT_OF_PLANE = Limit(10, 3, "sigma", f"{OURS}: ten sigma fixes the amplitude to a tenth, three is bare detection")
 BLUR = Limit(4, 10, "px", f"exposure of 1/100 s or shorter: {TRADE}; in pixels: {OURS}")
+CONTRAST = Limit(0.45, 0.25, "stops", f"about half a stop, a quarter at least: {TRADE}; patches are whole codes")
 
 TRACK_FRAMES = Sourced(8, "frames", f"{OURS}: a third of a second at 24 frames per second")
 WINDOW = Sourced(15, "px", f"{OURS}: side of the patch a tracker compares")
 SMALLEST_EDGE = Sourced(4, "px", f"{OURS}: corners nearer than this merge, see the corner bench")
 APART = Sourced(4, "px", f"{OURS}: as the smallest edge")
 STEEPEST = Sourced(80, "degrees", f"{OURS}: corners of a 25 px marker hold to about 75 to 80 degrees")
-SIGMA = Sourced(0.2, "px", f"{OURS}: a half-stop corner, slightly soft and slightly smeared")
+SIGMA = Sourced(
+    0.2,
+    "px",
+    f"{OURS}: matches of 0.06 px (half a stop, slightly soft) that wander over ten frames",
+)
+
+# A camera's noise, as parts of white: the linear model of EMVA Standard 1288 (from memory). The figures are ours: code
+# 150 of an even patch has a standard deviation of 2 codes, a clean picture at its base exposure. Measure yours.
+READ_NOISE = Sourced(0.001, "of white", f"{OURS}: four electrons where white is 4,000")
+SHOT_NOISE = Sourced(0.016, "of white", f"{OURS}: the square root of 4,000 electrons, as a part of them")
+GREY = Sourced(0.18, "reflectance", f"a paint nobody measured: middle grey, {TRADE}")
+POLE = Sourced(0.05, "reflectance", f"{OURS}: black metal of a stand")
 
 # A depth is told from the next when their out-of-plane signals differ by this much of their common sigma.
 DEPTH_GAP = Sourced(3, "sigma", f"{OURS}: the usual rule of detection")
@@ -46,3 +58,10 @@ NODAL = Sourced(3, "sigma", f"{OURS}: parallax of the nearest feature over the w
 
 MARKER_GAP = Sourced(0.02, "m", f"{OURS}: bare screen between two markers, so that their edges don't read as one")
 STAND_FOOT = Sourced(0.45, "m", f"how far the legs of a light stand reach out: {TRADE}")
+
+# The reference tracker's constants follow from its kernels: tests/outside/test_localisation_published.py.
+PIXEL_BLUR = Sourced(0.515, "px", f"{OURS}: square pixel, Scharr derivative and bilinear samples on an ideal edge")
+GRADIENT_NOISE = Sourced(0.043, "", f"{OURS}: noise of Scharr derivatives met by that of bilinear samples, per pixel")
+TRACKED = Sourced(
+    0.4, "px", f"{OURS}: sigma of a match at which one in a hundred misses by a pixel, tests/outside/corner_bench.py"
+)

@@ -291,7 +291,8 @@ class Drawing:
         else:
             total = draw(st.integers(1, 3))
             v["samples"] = tuple(self.table(m.CameraSample) for _ in range(total))
-        return v | {"frames": (first, first + total - 1)} | self.near_focus(v)
+        exposure = None if v["exposure"] is None else v["exposure"] / v["rate"]
+        return v | {"frames": (first, first + total - 1), "exposure": exposure} | self.near_focus(v)
 
     def near_focus(self, v: dict[str, Any]) -> dict[str, Any]:
         """A focus distance that is beyond any focal length, where one is given on its own level."""

@@ -39,6 +39,7 @@ class CameraTrack:
     exposure_s: float  # time the shutter is open
     rate: float  # frames per second
     read_out_s: float  # rolling shutter: first to last row
+    squeeze: float = 1.0  # how many times wider than high the lens sees with its engraved focal length
 
     def __post_init__(self) -> None:
         f = len(self.frame)
@@ -113,10 +114,16 @@ def camera_track(plan: Plan, shot: Shot) -> CameraTrack:
         focal_mm=focal_mm,
         focus_m=focus_m,
         stop=np.full(len(frame), camera.stop if shot.stop is None else shot.stop),
-        exposure_s=camera.shutter / (math.tau * shot.rate) if camera.exposure is None else camera.exposure,
+        exposure_s=camera_exposure_s(camera, shot) if shot.exposure is None else shot.exposure,
         rate=shot.rate,
         read_out_s=camera.read_out,
+        squeeze=camera.squeeze,
     )
+
+
+def camera_exposure_s(camera: Camera, shot: Shot) -> float:
+    """The exposure time of a camera package at a shot's rate, whatever the shot itself says."""
+    return camera.shutter / (math.tau * shot.rate) if camera.exposure is None else camera.exposure
 
 
 def delivery_frame(camera: Camera) -> tuple[np.ndarray, float]:

@@ -330,7 +330,7 @@ def _exposures(plan: m.Plan) -> Iterator[Finding]:
         camera, where = cameras.get(shot.camera), key_path("", "shot", index, shot.name)
         if camera is None:
             continue
-        for what, time in (("exposure", camera.exposure or 0.0), ("read_out", camera.read_out)):
+        for what, time in (("exposure", shot.exposure or camera.exposure or 0.0), ("read_out", camera.read_out)):
             if time * shot.rate > 1 + 1e-9:
                 found = f"{number_text(shot.rate)} frames per second, {what} {number_text(time)} s"
                 yield Finding(

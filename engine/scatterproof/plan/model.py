@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from .. import sources
 from . import fields as f
 
 SCHEMA = 2
@@ -26,6 +27,10 @@ INTERPOLATIONS = (
 )  # fmt: skip
 EASINGS = ("auto", "in", "out", "in-out")
 BLOCKER_KINDS = ("capsule", "box", "ellipsoid", "mesh")
+ENCODINGS = ("sRGB", "BT.709")
+CODE_RANGES = ("full", "narrow")
+SAMPLINGS = ("4:4:4", "4:2:2", "4:2:0")
+CHANNELS = ("luma", "red", "green", "blue")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,6 +100,18 @@ class Shadow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Light:
+    """A key light: parallel rays that blockers and gear stop, beside the even light of the stage.
+
+    A surface's light level is what a meter reads there with nothing in the way, the key's part included.
+    """
+
+    azimuth: float = f.angle(about="where it comes from: 0 upstage, positive to the left, 180 the audience")
+    elevation: float = f.angle(about="how high it stands above the horizon", low=-1.571, high=1.571)
+    share: float = f.number(0.5, "its part of the light on a surface that faces it", low=0, high=1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Stage:
     """The green screen: flat surfaces, the coves that join them, their paint and light."""
 
@@ -104,6 +121,7 @@ class Stage:
     panels: tuple[Panel, ...] = f.tables(Panel, key="panel")
     coves: tuple[Cove, ...] = f.tables(Cove, key="cove")
     shadows: tuple[Shadow, ...] = f.tables(Shadow, key="shadow")
+    key_light: Light | None = f.table(Light, None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -169,7 +187,8 @@ class Stand:
     pole: float = f.length(0.035, "thickness of the pole", low=0.002)
     bands: tuple[float, ...] = f.length(about="heights of the band centres above its foot", size=0, low=0)
     band_width: float = f.length(0.05, "height of one band", low=0.002)
-    paint: str = f.text("band", refers="paint")
+    paint: str = f.text("band", "paint of the bands", refers="paint")
+    pole_paint: str = f.text("", "paint of the pole; empty: black metal", refers="paint")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -231,6 +250,16 @@ class Camera:
     shutter: float = f.angle(math.pi, "shutter angle", low=0, high=2 * math.pi)
     exposure: float | None = f.time(None, "exposure time; overrides the shutter angle", low=0, high=1)
     read_out: float = f.time(0.0, "time in which a rolling shutter reads the gate", low=0, high=1)
+    encoding: str = f.choice("sRGB", "transfer function of the recording", choices=ENCODINGS)
+    code_range: str = f.choice("full", "codes of black and white: 0 and 255, or 16 and 235", choices=CODE_RANGES)
+    bits: int = f.count(8, "bits of a recorded code", low=8, high=16)
+    sampling: str = f.choice("4:4:4", "how finely the recording keeps colour", choices=SAMPLINGS)
+    read_noise: float = f.number(
+        sources.READ_NOISE.value, "noise in the dark: standard deviation as a part of white", low=0, high=1
+    )
+    shot_noise: float = f.number(
+        sources.SHOT_NOISE.value, "noise of the light itself at white, base exposure, as a part of white", low=0, high=1
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -299,7 +328,12 @@ class Criteria:
     smallest_edge: float | None = f.number(None, "shortest edge of a trackable corner, px", low=0)
     apart: float | None = f.number(None, "features nearer than this are one to the tracker, px", low=0)
     steepest: float | None = f.angle(None, "largest angle between a surface's normal and the view", low=0, high=1.571)
-    sigma: float | None = f.number(None, "how well a feature is placed in a frame, px", low=1e-6)
+    contrast: Vec2 | None = f.number(None, "markers against their screen, stops", size=2, low=0)
+    channel: str | None = f.choice(None, "what the tracker looks at", choices=CHANNELS)
+    match: float | None = f.number(
+        None, "standard deviation of a match from frame to frame up to which it tracks, px", low=1e-6
+    )
+    sigma: float | None = f.number(None, "error of a track beyond the noise of its sightings, px", low=1e-6)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -313,6 +347,8 @@ class Shot:
     focal_length: float | None = f.film(None, "mm; absent: the camera's", low=1, high=2000)
     focus: float | None = f.length(None, "focus distance; absent: the camera's", low=0.05)
     stop: float | None = f.number(None, "f-number; absent: the camera's", low=0.5, high=64)
+    exposure: float | None = f.time(None, "exposure time; absent: the camera's", low=0, high=1)
+    light: float = f.number(1.0, "light on the stage; 1: what the camera's own stop and shutter want", low=0)
     action_point: Vec3 = f.length((0.0, 0.0, 0.0), "where the insert will stand", size=3)
     wants: str = f.text("", "what the director wants in frame")
     move: Move | None = f.table(Move, None)

@@ -12,7 +12,7 @@ import numpy as np
 from ..camera.lens import distort, undistort
 from ..camera.track import CameraTrack
 from ..plan.model import Plan
-from ..plan.paint import linear_of, linear_to_srgb
+from ..plan.paint import linear_named, linear_to_srgb
 from ..readiness.rehearse import Rehearsal
 from ..readiness.verdict import STATES
 from ..sightings.sighting import OUTSIDE, SEEN
@@ -117,7 +117,7 @@ def _picture(view: View, local_m: np.ndarray) -> np.ndarray:
 
 def paint_colour(plan: Plan, name: str, light: float = 1.0, shade: float = 1.0) -> str:
     """A paint as a colour of the page under a light level; a paint the plan does not hold is a middle grey."""
-    linear = next((linear_of(paint) for paint in plan.paints if paint.name == name), np.full(3, 0.18))
+    linear = linear_named(plan, name)
     code = np.rint(255 * linear_to_srgb(np.clip(linear * light * shade, 0, 1))).astype(int)
     return "#" + "".join(f"{c:02x}" for c in code)
 

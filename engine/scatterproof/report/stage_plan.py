@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..camera.lens import frustum_corners
-from ..plan.paint import linear_of, linear_to_srgb
+from ..plan.paint import linear_named, linear_to_srgb
 from ..plan.units import FOOT_M, format_length
 from ..readiness.rehearse import Rehearsal
 from ..stage.surfaces import to_world
@@ -114,10 +114,9 @@ def _sheet(rehearsal: Rehearsal, across: np.ndarray, up: np.ndarray) -> Sheet:
 def _surfaces(rehearsal: Rehearsal, sheet: Sheet) -> Iterable[str]:
     """Screens in a pale tint of their paint, the farthest from the reader first."""
     surfaces = rehearsal.layout.surfaces
-    paints = {paint.name: linear_of(paint) for paint in rehearsal.plan.paints}
     shapes = []
     for surface in surfaces:
-        code = linear_to_srgb(paints.get(surface.paint, np.full(3, 0.18)))
+        code = linear_to_srgb(linear_named(rehearsal.plan, surface.paint))
         edge, fill = _hex(0.75 * code), _hex(0.35 * code + 0.65)
         outline = to_world(surface, d.subdivide(surface.outline_uv, EDGE_PARTS))
         depth, data = float(outline.mean(axis=0) @ sheet.toward), d.path_data(sheet(outline))
