@@ -18,7 +18,8 @@ from ..plan.read import PlanFile, load_plan
 from ..plan.units import format_length, number_text
 from ..problems import BadInput, Problem
 from ..sightings.blockers import build_occluders
-from ..stage.layout import Layout, build_layout
+from ..sightings.need import planned_layout
+from ..stage.layout import Layout
 from .output import tell_warnings
 
 
@@ -66,7 +67,7 @@ def build_all(file: PlanFile, folder: Path) -> Layout:
             named = (dataclasses.replace(problem, file=problem.file or file.name) for problem in error.problems)
             problems.extend(problem for problem in named if problem not in problems)
 
-    attempt(lambda: layout.append(build_layout(file.plan)))
+    attempt(lambda: layout.append(planned_layout(file.plan, folder)))
     for shot in file.plan.shots:
         attempt(lambda shot=shot: camera_track(file.plan, shot))  # type: ignore[misc]
         attempt(lambda shot=shot: build_occluders(file.plan, shot, np.array(shot.frames), folder))  # type: ignore[misc]

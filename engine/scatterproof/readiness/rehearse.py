@@ -13,11 +13,12 @@ from ..plan.criteria import ShotCriteria, criteria_of
 from ..plan.model import Plan, Shot
 from ..problems import one_problem
 from ..sightings.blockers import Occluder, build_occluders
+from ..sightings.need import planned_layout
 from ..sightings.sighting import Sightings
 from ..sightings.tracks import runs
 from ..sightings.visibility import sight_shot
 from ..solve.parallax import is_rotation_only, measure_parallax
-from ..stage.layout import Layout, build_layout
+from ..stage.layout import Layout
 from ..stage.surfaces import Surface, to_surface
 from .score import judge, measure
 from .verdict import ShotReadiness
@@ -66,7 +67,7 @@ def rehearse(
     Raises BadInput for a name that is no shot, and where the plan can't be built.
     """
     chosen = choose_shots(plan, shots)
-    layout = build_layout(plan)
+    layout = planned_layout(plan, folder)
     for shot in chosen:
         steps = rehearse_shot(plan, layout, shot, folder, hiders)
         while True:
