@@ -12,7 +12,7 @@ from scatterproof.readiness.rehearse import Rehearsal
 
 
 def digest(plan: Plan) -> str:
-    """A fingerprint of everything a rehearsal depends on."""
+    """A fingerprint of a plan."""
     return hashlib.sha256(dump_plan(plan).encode()).hexdigest()
 
 
@@ -22,17 +22,17 @@ class Store:
 
     kept: dict[int, tuple[str, tuple[Rehearsal, ...]]] = field(default_factory=dict)
 
-    def remember(self, scene: bpy.types.Scene, plan: Plan, rehearsals: tuple[Rehearsal, ...]) -> None:
-        """Keep a scene's rehearsals."""
-        self.kept[scene.session_uid] = (digest(plan), rehearsals)
+    def remember(self, scene: bpy.types.Scene, state: str, rehearsals: tuple[Rehearsal, ...]) -> None:
+        """Keep a scene's rehearsals; ``state``: a fingerprint of all they depend on."""
+        self.kept[scene.session_uid] = (state, rehearsals)
 
     def last(self, scene: bpy.types.Scene) -> tuple[Rehearsal, ...]:
         """The last rehearsals of a scene, empty where there are none."""
         return self.kept.get(scene.session_uid, ("", ()))[1]
 
-    def holds(self, scene: bpy.types.Scene, plan: Plan) -> bool:
-        """Whether the scene's rehearsals are of this very plan."""
-        return self.kept.get(scene.session_uid, ("", ()))[0] == digest(plan)
+    def holds(self, scene: bpy.types.Scene, state: str) -> bool:
+        """Whether the scene's rehearsals are of this very state."""
+        return self.kept.get(scene.session_uid, ("", ()))[0] == state
 
     def forget(self) -> None:
         """Drop everything."""

@@ -33,6 +33,12 @@ class Evaluated:
     focus_m: np.ndarray  # (F,)
     stop: np.ndarray  # (F,)
 
+    @classmethod
+    def of(cls, rows: Sequence[tuple[np.ndarray, float, float, float]]) -> Evaluated:
+        """From (world from object, focal length, focus, stop) frame by frame, as :mod:`evaluate` reads them."""
+        matrices, focal, focus, stop = zip(*rows, strict=True)
+        return cls(flip_camera_axes(np.stack(matrices)), np.array(focal), np.array(focus), np.array(stop))
+
 
 @dataclass(frozen=True, slots=True)
 class Picture:
@@ -253,15 +259,33 @@ def read_move(plan: Plan, old: Shot, thing: bpy.types.Object, seen: Evaluated, o
         and np.allclose(expected.focus_m, seen.focus_m, rtol=1e-5, atol=1e-4)
     ):
         return old
-    keys = _read_keys(old, thing, seen, offset)
-    if keys is not None:
-        candidate = dataclasses.replace(old, move=None, samples=(), keys=keys)
+    return move_from(plan, old, thing, seen, offset)
+
+
+def move_from(plan: Plan, base: Shot, thing: bpy.types.Object, seen: Evaluated, offset: int) -> Shot:
+    """``base`` with the camera's move as plain keys where they make it, else as one sample per frame."""
+    for keys in (_one_key(base, seen), _read_keys(base, thing, seen, offset)):
+        if keys is None:
+            continue
+        candidate = dataclasses.replace(base, move=None, samples=(), keys=keys)
         made = camera_track(plan, candidate)
-        if _same_pose(made.world_from_cam, seen.world_from_cam) and np.allclose(
-            made.focal_mm, seen.focal_mm, atol=FOCAL_NOISE
+        if (
+            _same_pose(made.world_from_cam, seen.world_from_cam)
+            and np.allclose(made.focal_mm, seen.focal_mm, atol=FOCAL_NOISE)
+            and np.allclose(made.focus_m, seen.focus_m, rtol=1e-5, atol=1e-4)
         ):
             return candidate
-    return dataclasses.replace(old, move=None, keys=(), samples=_samples(seen))
+    return dataclasses.replace(base, move=None, keys=(), samples=_samples(seen))
+
+
+def _one_key(shot: Shot, seen: Evaluated) -> tuple[CameraKey, ...] | None:
+    """The single key of a camera that stands still."""
+    if np.ptp(seen.world_from_cam, axis=0).max() > 1e-7 or np.ptp(seen.focal_mm) > 0 or np.ptp(seen.focus_m) > 0:
+        return None
+    pan, tilt, roll = pan_tilt_roll(seen.world_from_cam[0])
+    at = seen.world_from_cam[0, :3, 3]
+    place_, turn = tuple(float(v) for v in at), (float(pan), float(tilt), float(roll))
+    return (CameraKey(frame=shot.frames[0], at=place_, pan=turn[0], tilt=turn[1], roll=turn[2]),)  # type: ignore[arg-type]
 
 
 def _read_keys(old: Shot, thing: bpy.types.Object, seen: Evaluated, offset: int) -> tuple[CameraKey, ...] | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 
 import bpy
 import numpy as np
@@ -79,7 +80,8 @@ def read_markers(
         for face, expected in zip(faces, (drawn_outline(layout, int(row)) for row in planned), strict=True)
     ):
         return dataclasses.replace(old, name=name)
-    placed = tuple(_placed(layout, corners[face]) for face in faces)
+    outlines = [corners[face] for face in faces]
+    placed = tuple(placed_on(nearest_surface(layout.surfaces, o.mean(axis=0)), o) for o in outlines)
     return dataclasses.replace(
         old,
         name=name,
@@ -93,15 +95,25 @@ def read_markers(
     )
 
 
-def _placed(layout: Layout, outline_m: np.ndarray) -> PlacedMarker:
-    """A marker on the surface that its centre is nearest to, with its own outline."""
-    centre = outline_m.mean(axis=0)
-    surface = min(layout.surfaces, key=lambda s: _off_surface(s, centre))
+def nearest_surface(surfaces: Sequence[Surface], point_m: np.ndarray) -> Surface:
+    """The surface that a point is nearest to."""
+    return min(surfaces, key=lambda surface: off_surface(surface, point_m))
+
+
+def off_surface(surface: Surface, point_m: np.ndarray) -> float:
+    """How far a point is from a surface, within the rectangle around it; metres."""
+    uv = to_surface(surface, point_m)
+    low, high = surface.outline_uv.min(axis=0), surface.outline_uv.max(axis=0)
+    return float(np.linalg.norm(to_world(surface, np.clip(uv, low, high)) - point_m))
+
+
+def placed_on(surface: Surface, outline_m: np.ndarray) -> PlacedMarker:
+    """A marker on a surface with its own outline (K, 3), world."""
     uv = to_surface(surface, outline_m)
     area, middle = _area_and_centroid(uv)
     size = float(np.sqrt(abs(area)))
     own = uv - middle
-    if area < 0:  # mirrored by a negative scale: keep it counter-clockwise
+    if area < 0:  # mirrored by a negative scale, or seen from behind: keep it counter-clockwise
         own = own[::-1]
     return PlacedMarker(
         surface=surface.name,
@@ -109,12 +121,6 @@ def _placed(layout: Layout, outline_m: np.ndarray) -> PlacedMarker:
         size=max(size, 0.002),
         outline=tuple((float(u), float(v)) for u, v in own),
     )
-
-
-def _off_surface(surface: Surface, point_m: np.ndarray) -> float:
-    uv = to_surface(surface, point_m)
-    low, high = surface.outline_uv.min(axis=0), surface.outline_uv.max(axis=0)
-    return float(np.linalg.norm(to_world(surface, np.clip(uv, low, high)) - point_m))
 
 
 def _area_and_centroid(uv: np.ndarray) -> tuple[float, np.ndarray]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import bpy
+import numpy as np
 
 
 def paint_material(name: str, linear: Sequence[float]) -> bpy.types.Material:
@@ -23,6 +24,20 @@ def paint_material(name: str, linear: Sequence[float]) -> bpy.types.Material:
     shader.inputs["Roughness"].default_value = 1.0
     shader.inputs["Specular IOR Level"].default_value = 0.0
     return material
+
+
+def paint_name_of(material: bpy.types.Material) -> str:
+    """The paint's name that a material shows; for one that a person made the material's own."""
+    return str(material.name).removeprefix("paint ")
+
+
+def shown_colour(material: bpy.types.Material) -> np.ndarray:
+    """(3,) linear colour: the surface shader's where it is plain, else the one that the viewport shows."""
+    tree = material.node_tree
+    for node in tree.nodes if tree is not None else ():
+        if node.type == "BSDF_PRINCIPLED" and not node.inputs["Base Color"].is_linked:
+            return np.array(node.inputs["Base Color"].default_value[:3], float)
+    return np.array(material.diffuse_color[:3], float)
 
 
 def glow_material(name: str, linear: Sequence[float]) -> bpy.types.Material:

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
 import bpy
 import numpy as np
-from scatterproof.camera.axes import flip_camera_axes
 from scatterproof.camera.track import camera_track
 from scatterproof.plan.model import Blocker, Plan, Shot
 from scatterproof.plan.paint import linear_of
@@ -17,11 +16,13 @@ from scatterproof.plan.read import parse_plan
 from scatterproof.plan.write import dump_plan, updated
 from scatterproof.problems import one_problem
 from scatterproof.sightings.blockers import Placed, build_occluders, path_of
-from scatterproof.stage.layout import Layout, build_layout
+from scatterproof.sightings.need import planned_layout
+from scatterproof.stage.layout import Layout
 from scatterproof.stage.surfaces import corner_patches
 
-from . import cameras, markers, standing, surfaces, tags
+from . import cameras, mark, markers, standing, surfaces, tags
 from .cameras import Evaluated
+from .evaluate import evaluate
 from .materials import paint_material
 from .meshes import fill_mesh
 from .placing import metres_per_unit, object_named, place, world_from_object_m
@@ -50,6 +51,11 @@ def timeline(plan: Plan, live: Iterable[str] = ()) -> dict[str, int]:
     return offsets
 
 
+def plan_folder() -> Path:
+    """Where files that a plan names are looked for: beside the saved .blend."""
+    return Path(bpy.data.filepath).parent if bpy.data.filepath else Path.cwd()
+
+
 # --- plan to scene ------------------------------------------------------------------------------------------------
 
 
@@ -63,11 +69,11 @@ def build_scene(
     live : entries that objects made by hand stand for, as :func:`read_scene` tells them: nothing is built for these
     Raises BadInput before anything in the scene is touched.
     """
-    layout = build_layout(plan)
+    layout = planned_layout(plan, folder)
     tracks = {shot.name: camera_track(plan, shot) for shot in plan.shots}
     solids = _solids(plan, folder)
     clear_scene(scene)
-    scene[tags.PLAN] = text if text is not None else dump_plan(plan)
+    keep_text(scene, text if text is not None else dump_plan(plan), live)
     materials = paint_materials(plan)
     screen = _screen_paints(plan)
     for surface in layout.surfaces:
@@ -107,14 +113,19 @@ def build_scene(
         camera = cameras.make_shot(
             collection_named(scene, "Cameras"), scene, plan, shot, tracks[shot.name], offsets[shot.name]
         )
-        mark = scene.timeline_markers.new(shot.name, frame=shot.frames[0] + offsets[shot.name])
-        mark.camera = camera
+        pin = scene.timeline_markers.new(shot.name, frame=shot.frames[0] + offsets[shot.name])
+        pin.camera = camera
     if built:
         _set_range(scene, dataclasses.replace(plan, shots=tuple(built)), offsets)
     return layout
 
 
 Live = frozenset[tuple[str, str]]  # ("surface", "markers", "gear" or "shot"; the plan entry's name)
+
+
+def keep_text(scene: bpy.types.Scene, text: str, live: Live) -> None:
+    """Keep a plan in the scene."""
+    scene[tags.PLAN], scene[tags.LIVE] = text, _live_names(live, "shot")
 
 
 def _live_names(live: Live, part: str) -> list[str]:
@@ -124,9 +135,9 @@ def _live_names(live: Live, part: str) -> list[str]:
 def clear_scene(scene: bpy.types.Scene) -> int:
     """Remove every object, collection and timeline marker made from a plan; returns how many objects."""
     ours = [thing for thing in scene.objects if tags.part_of(thing)]
-    for mark in list(scene.timeline_markers):
-        if mark.camera is not None and tags.part_of(mark.camera):
-            scene.timeline_markers.remove(mark)
+    for pin in list(scene.timeline_markers):
+        if pin.camera is not None and tags.part_of(pin.camera):
+            scene.timeline_markers.remove(pin)
     data = {thing.data for thing in ours if thing.data is not None}
     actions = {
         owner.animation_data.action
@@ -143,7 +154,8 @@ def clear_scene(scene: bpy.types.Scene) -> int:
     for collection in list(scene.collection.children_recursive):
         if tags.PART in collection and not collection.objects and not collection.children:
             bpy.data.collections.remove(collection)
-    scene.pop(tags.PLAN, None)
+    for key in (tags.PLAN, tags.LIVE):
+        scene.pop(key, None)
     return len(ours)
 
 
@@ -224,14 +236,60 @@ def plan_text(scene: bpy.types.Scene) -> str:
 
 
 def read_plan(scene: bpy.types.Scene) -> Plan:
-    """The plan that the scene shows now, edits by hand included. Raises BadInput where the scene holds no plan.
+    """The plan that the scene shows now, edits by hand and marked objects included.
 
-    What the scene cannot show (paint readings, criteria, seeds) is taken from the stored plan.
+    What the scene cannot show (paint readings, criteria, seeds) is taken from the stored plan. Raises BadInput where
+    the scene holds no plan, and where marked objects make none.
     """
+    return read_scene(scene).plan
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class ShotPlace:
+    """A shot in the scene: its camera, and where its frames lie."""
+
+    camera: bpy.types.Object
+    offset: int  # scene frame minus plan frame
+
+
+def shot_places(scene: bpy.types.Scene, old: Plan | None = None) -> dict[str, ShotPlace]:
+    """Every shot of the scene by its name now; ``old``: its stored plan."""
+    live = mark.live_shots(scene)
+    offsets = timeline(old or stored_plan(scene), {*live, *scene.get(tags.LIVE, ())})
+    built = {n: ShotPlace(t, offsets[origin]) for t, origin, n in tags.named(scene, "shot") if origin in offsets}
+    return built | {name: ShotPlace(shot.camera, 0) for name, shot in live.items()}
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class SceneRead:
+    """A scene as a plan, and what in it no plan built."""
+
+    plan: Plan
+    live: Live
+    blockers: dict[str, bpy.types.Object]  # what hides by its own mesh, by name
+    gear: dict[str, bpy.types.Object]
+    places: dict[str, ShotPlace]
+
+    def scene_frame(self, shot: Shot, frames: np.ndarray) -> np.ndarray:
+        """Scene frames of a shot's plan frames."""
+        return frames + self.places[shot.name].offset
+
+    def scene_frames(self, shots: Iterable[Shot]) -> list[int]:
+        """Every scene frame of these shots."""
+        return sorted({f + self.places[s.name].offset for s in shots for f in range(s.frames[0], s.frames[1] + 1)})
+
+
+def read_scene(scene: bpy.types.Scene) -> SceneRead:
+    """The plan that the scene shows now, with the objects behind it. Raises BadInput as :func:`read_plan`."""
     old = stored_plan(scene)
     for layer in scene.view_layers:  # where things are is known only after an update
         layer.update()
-    layout = build_layout(old)
+    layout = planned_layout(old, plan_folder())
+    live = mark.live_shots(scene)
+    offsets = timeline(old, {*live, *scene.get(tags.LIVE, ())})
+    seen = _evaluate(scene, old, offsets, live)
+    hand = mark.Reading(scene, old, list(old.paints))
+    hand.require_still(seen)
     flat = _read_flat(scene, old)
     renamed = _renames(scene, ("floor", "wall", "panel"))
     coves = [
@@ -239,7 +297,10 @@ def read_plan(scene: bpy.types.Scene) -> Plan:
         for cove, name in _entries(scene, "cove", old.stage.coves)
         if all(renamed.get(s, s) in {f.name for f in flat} for s in cove.between)
     ]
-    renamed |= _renames(scene, ("cove",))
+    taken = {s.name for s in (*flat, *coves)}
+    eyes = [matrix[:3, 3] for t in _cameras(scene, live) for matrix, *_ in seen[t.name].values()]
+    flat += hand.screens(taken, np.array(eyes).reshape(-1, 3))
+    renamed |= _renames(scene, ("cove",)) | hand.renamed
     stage = surfaces.with_surfaces(old.stage, flat, coves)
     names = {s.name for s in (*flat, *coves)}
     shadows = tuple(
@@ -252,32 +313,65 @@ def read_plan(scene: bpy.types.Scene) -> Plan:
         for keep in old.keepouts
         if renamed.get(keep.surface, keep.surface) in names
     )
-    sets = tuple(
+    sets = [
         kept
         for thing, origin, name in _in_order(scene, "markers", [s.name for s in old.markers])
         if (kept := _read_set(thing, scene, layout, old, origin, name, renamed, names)) is not None
-    )
-    offsets = timeline(old)
-    seen = _evaluate(scene, old, offsets)
+    ]
+    more_sets, free_panels = hand.markers({s.name for s in sets}, taken, stage)
+    stage = dataclasses.replace(stage, panels=(*stage.panels, *free_panels), shadows=shadows)
+    gear = [
+        (thing, standing.read_gear(thing, scene, entry, name))
+        for thing, entry, name in _with_entry(scene, "gear", old.gear)
+    ]
+    more_gear, gear_things = hand.gear({piece.name for _, piece in gear})
     shots, packages = _read_shots(scene, old, offsets, seen)
+    built = dataclasses.replace(old, stage=stage, cameras=packages, shots=shots)
+    more_packages, more_shots = hand.shots(built, seen)
+    more_names = {camera.name for camera in more_packages}
+    other_shots = (shot for shot in old.shots if ("shot", shot.name) not in hand.entries)
+    shown = dataclasses.replace(old, shots=(*other_shots, *more_shots))
     shot_names = _renames(scene, ("shot",))
-    blockers = tuple(_read_blockers(scene, old, offsets, seen, shot_names, {shot.name for shot in shots}))
-    return dataclasses.replace(
-        old,
-        stage=dataclasses.replace(stage, shadows=shadows),
+    all_shots = (*shots, *more_shots)
+    blockers = tuple(_read_blockers(scene, shown, offsets, seen, shot_names, {shot.name for shot in all_shots}))
+    hand.finish()
+    plan = dataclasses.replace(
+        built,
+        paints=tuple(hand.paints),
         keepouts=keepouts,
-        markers=sets,
+        markers=(*sets, *more_sets),
         stands=tuple(
             standing.read_stand(thing, scene, entry, name)
             for thing, entry, name in _with_entry(scene, "stand", old.stands)
         ),
-        gear=tuple(
-            standing.read_gear(thing, scene, entry, name) for thing, entry, name in _with_entry(scene, "gear", old.gear)
-        ),
+        gear=(*(piece for _, piece in gear), *more_gear),
         blockers=blockers,
-        cameras=packages,
-        shots=shots,
+        cameras=(*(c for c in packages if c.name not in more_names), *more_packages),
+        shots=all_shots,
     )
+    if hand.entries:
+        plan = parse_plan(dump_plan(plan), f"scene {scene.name!r}").plan
+    return SceneRead(
+        plan,
+        frozenset(hand.entries),
+        _mesh_blockers(scene, plan),
+        {piece.name: thing for thing, piece in gear if piece.file} | gear_things,
+        shot_places(scene, old),
+    )
+
+
+def _cameras(scene: bpy.types.Scene, live: Mapping[str, mark.LiveShot]) -> list[bpy.types.Object]:
+    """Every camera that shoots, once."""
+    found = [*tags.tagged(scene, "shot"), *(shot.camera for shot in live.values())]
+    return list({thing.name: thing for thing in found}.values())
+
+
+def _mesh_blockers(scene: bpy.types.Scene, plan: Plan) -> dict[str, bpy.types.Object]:
+    """Objects that hide by their own mesh: those that stand for mesh files, and marked ones, under names of their own."""
+    files = {blocker.name for blocker in plan.blockers if blocker.kind == "mesh"}
+    found = {name: thing for thing, _, name in tags.named(scene, "blocker") if name in files}
+    taken = {blocker.name for blocker in plan.blockers}
+    return found | {mark.unused(mark.clean(t.name), taken): t for t in mark.marked(scene, "blocker")}
 
 
 def _in_order(scene: bpy.types.Scene, part: str, order: Iterable[str]) -> list[tuple[bpy.types.Object, str, str]]:
@@ -352,63 +446,19 @@ def _read_set(
     return dataclasses.replace(read, surfaces=kept, placed=placed)
 
 
-def _evaluate(scene: bpy.types.Scene, old: Plan, offsets: dict[str, int]) -> dict[str, dict[str, Any]]:
-    """Per object name: matrices and lens values at the scene frames of each shot it matters to.
-
-    One sweep over the timeline; the current frame is put back.
-    """
-    shots = {tags.entry_of(thing): thing for thing in tags.tagged(scene, "shot")}
-    cams = {thing.name: thing for thing in tags.tagged(scene, "shot")}
-    moving = {thing.name: thing for thing in tags.tagged(scene, "blocker")}
-    frames = {
-        frame + offsets[shot.name] for shot in old.shots if shots for frame in range(shot.frames[0], shot.frames[1] + 1)
-    }
-    current, sub = scene.frame_current, scene.frame_subframe
-    taken: dict[str, dict[str, Any]] = {name: {} for name in (*cams, *moving)}
-    unit = metres_per_unit(scene)
-    for frame in sorted(frames):
-        scene.frame_set(frame)
-        graph = scene.view_layers[0].depsgraph
-        for name, thing in moving.items():
-            taken[name][frame] = world_from_object_m(thing, scene, graph)
-        for name, thing in cams.items():
-            data = thing.evaluated_get(graph).data
-            focus = _focus(thing, data, scene, graph)
-            taken[name][frame] = (
-                _rigid(world_from_object_m(thing, scene, graph)),
-                data.lens,
-                focus if focus is not None else data.dof.focus_distance * unit,
-                data.dof.aperture_fstop,
-            )
-    scene.frame_set(current, subframe=sub)
-    return taken
-
-
-def _focus(
-    thing: bpy.types.Object, data: bpy.types.Camera, scene: bpy.types.Scene, graph: bpy.types.Depsgraph
-) -> float | None:
-    """Distance along the line of sight to the object that the camera is focused on, if there is one."""
-    target = data.dof.focus_object
-    if target is None:
-        return None
-    camera = world_from_object_m(thing, scene, graph)
-    where = world_from_object_m(target, scene, graph)[:3, 3]
-    forward = -camera[:3, 2] / np.linalg.norm(camera[:3, 2])
-    return max(float((where - camera[:3, 3]) @ forward), 0.05)
-
-
-def _rigid(matrix: np.ndarray) -> np.ndarray:
-    """Without the scale a parent may have given it."""
-    rigid = matrix.copy()
-    rigid[:3, :3] /= np.linalg.norm(matrix[:3, :3], axis=0)
-    return rigid
+def _evaluate(
+    scene: bpy.types.Scene, old: Plan, offsets: dict[str, int], live: Mapping[str, mark.LiveShot]
+) -> dict[str, dict[int, Any]]:
+    """Per object name: matrices and lens values at the scene frames of each shot it matters to."""
+    built = tags.tagged(scene, "shot")
+    frames = {f + offsets[s.name] for s in old.shots if built for f in range(s.frames[0], s.frames[1] + 1)}
+    frames |= {frame for shot in live.values() for frame in range(shot.first, shot.last + 1)}
+    still = [thing for part in mark.STILL for thing in mark.marked(scene, part)]
+    return evaluate(scene, frames, _cameras(scene, live), [*tags.tagged(scene, "blocker"), *still])
 
 
 def _evaluated(taken: dict[int, Any], shot: Shot, offset: int) -> Evaluated:
-    rows = [taken[frame + offset] for frame in range(shot.frames[0], shot.frames[1] + 1)]
-    matrices, focal, focus, stop = zip(*rows, strict=True)
-    poses = flip_camera_axes(np.stack(matrices))
-    return Evaluated(np.array(poses), np.array(focal), np.array(focus), np.array(stop))
+    return Evaluated.of([taken[frame + offset] for frame in range(shot.frames[0], shot.frames[1] + 1)])
 
 
 def _read_shots(

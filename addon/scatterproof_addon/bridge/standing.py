@@ -77,14 +77,21 @@ def read_stand(thing: bpy.types.Object, scene: bpy.types.Scene, old: Stand, name
 
 
 def make_gear(
-    collection: bpy.types.Collection, scene: bpy.types.Scene, gear: Gear, materials: Mapping[str, bpy.types.Material]
+    collection: bpy.types.Collection,
+    scene: bpy.types.Scene,
+    gear: Gear,
+    solid: Placed | None,
+    materials: Mapping[str, bpy.types.Material],
 ) -> bpy.types.Object:
-    """A box that stands on its foot."""
+    """A box that stands on its foot, or its mesh where it has one."""
     thing = object_named(collection, gear.name, bpy.data.meshes.new(gear.name))
-    width, depth, height = gear.size
-    x, y = np.array([-1, 1, 1, -1]) * width / 2, np.array([-1, -1, 1, 1]) * depth / 2
-    vertices = np.concatenate([np.column_stack([x, y, np.full(4, z)]) for z in (0.0, height)])
-    faces = np.array([[3, 2, 1, 0], [4, 5, 6, 7], [0, 1, 5, 4], [1, 2, 6, 5], [2, 3, 7, 6], [3, 0, 4, 7]])
+    if solid is None:
+        width, depth, height = gear.size
+        x, y = np.array([-1, 1, 1, -1]) * width / 2, np.array([-1, -1, 1, 1]) * depth / 2
+        vertices = np.concatenate([np.column_stack([x, y, np.full(4, z)]) for z in (0.0, height)])
+        faces = np.array([[3, 2, 1, 0], [4, 5, 6, 7], [0, 1, 5, 4], [1, 2, 6, 5], [2, 3, 7, 6], [3, 0, 4, 7]])
+    else:
+        vertices, faces = solid.shape.mesh()
     fill_mesh(thing.data, vertices / metres_per_unit(scene), faces, [materials[gear.paint]])
     place(thing, scene, upright(gear.at, gear.turn))
     tag(thing, "gear", gear.name)
