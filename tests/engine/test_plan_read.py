@@ -237,6 +237,7 @@ SLIPS = [
     ("focal_length = 35", 'focal_length = 60\nfocus = "5 cm"', "camera[1] 'A'.focus", "beyond the focal length"),
     ("focal_length = 35", 'focal_length = "35 in"', "camera[1] 'A'.focal_length", "millimetres"),
     ("exposure = 0.02", 'exposure = "1/10 s"', "shot[1] 'push'.rate", "the exposure of camera 'A' to fit into a frame"),
+    ("frames = [1, 2]", "frames = [1, 2]\nexposure = 0.1", "shot[3] 'tracked'.rate", "exposure 0.1 s"),
     ("exposure = 0.02", "read_out = 0.05", "shot[2] 'crane'.rate", "read_out 0.05 s"),
     ("exposure = 0.02", 'shutter = "400 deg"', "camera[1] 'A'.shutter", "0 degrees to 360 degrees"),
     (
