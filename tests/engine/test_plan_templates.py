@@ -187,14 +187,16 @@ def test_an_example_brings_its_mesh_files(tmp_path, monkeypatch):
     plans = tmp_path / "templates" / "plans"
     plans.mkdir(parents=True)
     text = example("lantern-yard") + '\n[[blocker]]\nname = "rock"\nkind = "mesh"\nfile = "rock.obj"\n'
+    text += '\n[[gear]]\nname = "cairn"\nat = [3, 0, 0]\nsize = [1, 1, 1]\nfile = "cairn.obj"\npoints = [[0, 0, 1]]\n'
     (plans / "rocky.toml").write_text(text)
-    (plans / "rock.obj").write_text("v 0 0 0\nv 1 0 0\nv 0 1 0\nv 0 0 1\nf 1 2 3\nf 1 2 4\n")
+    for mesh in ("rock.obj", "cairn.obj"):
+        (plans / mesh).write_text("v 0 0 0\nv 1 0 0\nv 0 1 0\nv 0 0 1\nf 1 2 3\nf 1 2 4\n")
     monkeypatch.setattr(templates, "template_folder", lambda: tmp_path / "templates")
     monkeypatch.setattr("scatterproof.cli.new.template_folder", lambda: tmp_path / "templates")
     out = tmp_path / "out" / "x.toml"
     out.parent.mkdir()
     assert main(["new", str(out), "--example", "rocky"]) == 0
-    assert sorted(p.name for p in out.parent.iterdir()) == ["rock.obj", "x.toml"]
+    assert sorted(p.name for p in out.parent.iterdir()) == ["cairn.obj", "rock.obj", "x.toml"]
     assert main(["new", str(out.with_name("y.toml")), "--example", "rocky"]) == 2  # the mesh is there already
     assert main(["check", str(out)]) == 0
     (out.parent / "rock.obj").unlink()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from ..plan.model import LENGTH_UNITS
+from ..plan.model import LENGTH_UNITS, Blocker, Gear
 from ..plan.read import parse_plan, read_bytes
 from ..plan.templates import KINDS, about_template, compose, example, template_folder, template_names
 from ..plan.write import save_bytes, save_text
@@ -48,7 +48,9 @@ def run(arguments: argparse.Namespace) -> int:
             moves=arguments.move,
             units=arguments.units,
         )
-    meshes = {blocker.file for blocker in parse_plan(text, str(out)).plan.blockers if blocker.file}
+    plan = parse_plan(text, str(out)).plan
+    things: tuple[Blocker | Gear, ...] = (*plan.blockers, *plan.gear)
+    meshes = {thing.file for thing in things if thing.file}
     files = [out, *(out.parent / mesh for mesh in sorted(meshes))]
     present = [Problem("OUT", f"{file} exists", "a new name, or --force") for file in files if file.exists()]
     if present and not arguments.force:
