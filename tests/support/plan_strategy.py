@@ -178,6 +178,8 @@ class Drawing:
         given = self.draw(st.sampled_from(["srgb", "linear"]))
         return v | {"srgb": None, "linear": None, given: self.value(fields[given])}
 
+    mend_Patch = mend_Paint
+
     def mend_Stage(self, v: dict[str, Any]) -> dict[str, Any]:
         # The first flat surface is a floor, the others are walls and panels, so that coves have what they join.
         first, *others = self.names["flat surface"]

@@ -266,6 +266,7 @@ def _shot(shot: m.Shot) -> Iterator[Slip]:
 
 _CHECKS: Final[Mapping[type, Callable[[Any], Iterator[Slip]]]] = {
     m.Paint: _paint,
+    m.Patch: _paint,
     m.Floor: _floor,
     m.Wall: _wall,
     m.Panel: _panel,

@@ -26,6 +26,7 @@ INTERPOLATIONS = (
     "expo", "circ", "back", "bounce", "elastic",
 )  # fmt: skip
 EASINGS = ("auto", "in", "out", "in-out")
+PATCH_USES = ("costume", "prop", "set piece", "skin or hair")
 BLOCKER_KINDS = ("capsule", "box", "ellipsoid", "mesh")
 ENCODINGS = ("sRGB", "BT.709")
 CODE_RANGES = ("full", "narrow")
@@ -40,6 +41,13 @@ class Paint:
     name: str = f.text()
     srgb: Vec3 | None = f.number(None, "sRGB code values of the patch, 0 to 255", size=3, low=0, high=255)
     linear: Vec3 | None = f.number(None, "linear-light reflectance, 0 to 1", size=3, low=0, high=1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Patch(Paint):
+    """A measured colour of what stands before the screen, to be told apart from it by the key."""
+
+    use: str = f.choice("costume", "what has this colour", choices=PATCH_USES)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -366,6 +374,7 @@ class Plan:
     note: str = f.text("")
     units: str = f.choice("m", "unit of bare lengths, and of what people are shown", choices=LENGTH_UNITS)
     paints: tuple[Paint, ...] = f.tables(Paint, key="paint")
+    patches: tuple[Patch, ...] = f.tables(Patch, key="patch")
     stage: Stage = f.table(Stage)
     keepouts: tuple[Keepout, ...] = f.tables(Keepout, key="keepout")
     markers: tuple[MarkerSet, ...] = f.tables(MarkerSet)
