@@ -3,20 +3,27 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Generator, Iterator
+import itertools
+import math
+from collections.abc import Callable, Generator, Iterable, Iterator
 from pathlib import Path
+from typing import TypeVar
 
 import bpy
-from scatterproof.plan.model import Plan, Stand
+import numpy as np
+from scatterproof.plan.model import Blocker, PathKey, Plan, Stand
 from scatterproof.plan.read import load_plan, parse_plan
 from scatterproof.plan.templates import compose, example, template_names
 from scatterproof.plan.write import dump_plan, save_text, updated
 from scatterproof.problems import BadInput, one_problem
 from scatterproof.readiness.rehearse import Hiders, Progress, Rehearsal, rehearse_shot
 from scatterproof.sightings.need import planned_layout
+from scatterproof.stage.polygons import contains
+from scatterproof.stage.surfaces import Surface, build_surfaces, to_surface
 
 from .bridge import mark, occluders, standing, tags
 from .bridge.bake import bake
+from .bridge.export import export_stage
 from .bridge.placing import metres_per_unit
 from .bridge.scene import (
     Live,
@@ -24,15 +31,18 @@ from .bridge.scene import (
     build_scene,
     collection_named,
     keep_text,
+    make_blocker,
     paint_materials,
     plan_folder,
-    plan_text,
-    read_plan,
     read_scene,
 )
+from .bridge.standalone import stand_alone
 from .store import STORE, digest
 
+Result = TypeVar("Result")
 STAND_BANDS = (0.5, 1.0, 1.5, 2.0)  # m
+WALK_M = 2.0  # how far an added performer walks
+STEP_M = 0.3  # the 3D cursor may lie this much below the floor that is meant
 
 
 def build_from_template(scene: bpy.types.Scene, kind: str, name: str) -> Plan:
@@ -56,26 +66,44 @@ def open_plan(scene: bpy.types.Scene, path: Path) -> Plan:
     return file.plan
 
 
-def save_plan(scene: bpy.types.Scene, path: Path) -> None:
-    """Write the scene's plan, edits by hand included."""
-    save_text(path, current_text(scene))
+def save_plan(scene: bpy.types.Scene, path: Path) -> str:
+    """Write the scene's plan, edits by hand included, and beside it the meshes that hide features.
+
+    Returns what was saved, and what a plan cannot hold, in words.
+    """
+    read = read_scene(scene)
+    frames = read.scene_frames(read.plan.shots) or [scene.frame_current]
+    alone = stand_alone(read, finished(occluders.capture(scene, read.blockers, read.gear, frames)), path)
+    text = text_of(scene, alone.plan)
+    for name, mesh in alone.files.items():
+        save_text(path.with_name(name), mesh)
+    save_text(path, text)
+    beside = f" and {len(alone.files)} mesh files beside it" if alone.files else ""
+    return ". ".join([f"Saved {path.name}{beside}", *alone.notes])
 
 
-def current_text(scene: bpy.types.Scene) -> str:
-    """The plan's text with what has changed in the scene; written anew where it can't be edited in place."""
+def finished(steps: Generator[Progress, None, Result], tell: Callable[[Progress], None] | None = None) -> Result:
+    """The result of long work, waited for; ``tell`` hears of every step."""
+    while True:
+        try:
+            progress = next(steps)
+        except StopIteration as end:
+            return end.value  # type: ignore[no-any-return]
+        if tell:
+            tell(progress)
+
+
+def text_of(scene: bpy.types.Scene, plan: Plan) -> str:
+    """A plan's text, with the comments of the one that the scene keeps; written anew where that can't be edited."""
     try:
-        return plan_text(scene)
+        return updated(parse_plan(str(scene.get(tags.PLAN, ""))), plan)
     except BadInput:
-        return dump_plan(read_plan(scene))
+        return dump_plan(plan)
 
 
 def store_plan(scene: bpy.types.Scene, plan: Plan, live: Live) -> None:
-    """Keep a changed plan in the scene, with the comments of the old one."""
-    try:
-        text = updated(parse_plan(str(scene.get(tags.PLAN, ""))), plan)
-    except BadInput:
-        text = dump_plan(plan)
-    keep_text(scene, text, live)
+    """Keep a changed plan in the scene."""
+    keep_text(scene, text_of(scene, plan), live)
 
 
 def scatter_again(scene: bpy.types.Scene, seed: int) -> Plan:
@@ -105,6 +133,43 @@ def add_stand(scene: bpy.types.Scene) -> bpy.types.Object:
     stand = Stand(name=f"stand {number}", at=(at[0], at[1]), base=at[2], height=2.2, bands=STAND_BANDS, paint=paint)
     store_plan(scene, dataclasses.replace(plan, stands=(*plan.stands, stand)), read.live)
     return standing.make_stand(collection_named(scene, "Stands"), scene, stand, paint_materials(plan))
+
+
+def add_performer(scene: bpy.types.Scene) -> bpy.types.Object:
+    """A performer at the 3D cursor who walks to the right, on the floor there, during the shot at the playhead."""
+    read = read_scene(scene)
+    plan = read.plan
+    taken = {blocker.name for blocker in plan.blockers}
+    at = np.array(scene.cursor.location) * metres_per_unit(scene)
+    at[2] = floor_under(build_surfaces(plan.stage), at)
+    shot = next((s for s in plan.shots if scene.frame_current in read.scene_frames([s])), None)
+    first, last = shot.frames if shot else (scene.frame_start, scene.frame_end)
+    ends = ((first, at), (last, at + np.array([WALK_M, 0, 0])))[: 1 + (last > first)]
+    blocker = Blocker(
+        name=next(name for i in itertools.count(1) if (name := f"performer {i}") not in taken),
+        keys=tuple(PathKey(frame=frame, at=mark.three(where), turn=-math.pi / 2) for frame, where in ends),
+        shots=(shot.name,) if shot and len(plan.shots) > 1 else (),
+    )
+    changed = dataclasses.replace(plan, blockers=(*plan.blockers, blocker))
+    store_plan(scene, changed, read.live)
+    return make_blocker(scene, changed, blocker, {name: place.offset for name, place in read.places.items()})
+
+
+def floor_under(surfaces: Iterable[Surface], point_m: np.ndarray) -> float:
+    """Height of the highest level surface below a point (or a step above it); of the datum where there is none."""
+    heights = [
+        float(s.origin[2])
+        for s in surfaces
+        if s.radius_m == 0 and s.normal[2] > 0.999 and contains(s.outline_uv, to_surface(s, point_m)[None])[0]
+    ]
+    below = [height for height in heights if height <= point_m[2] + STEP_M]
+    return max(below) if below else min(heights, default=0.0)
+
+
+def export_to(scene: bpy.types.Scene, path: Path, kind: str) -> str:
+    """Export the stage; returns what was written, in words."""
+    count = export_stage(scene, path, kind)
+    return f"Exported {count} objects to {path.name}"
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)

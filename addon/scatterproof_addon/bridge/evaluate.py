@@ -1,4 +1,4 @@
-"""Where things are and what lenses do, frame by frame, with drivers, constraints and parents: as Blender evaluates them."""
+"""Where things are and what lenses do, frame by frame, as Blender evaluates them with drivers and constraints."""
 
 from __future__ import annotations
 

@@ -279,9 +279,9 @@ class Reading:
         paint = self.paint(material, self.old.stage.paint)
         made = Panel(
             name=name,
-            corner=_three(part.corner),
-            across=_three(part.across),
-            up=_three(part.up),
+            corner=three(part.corner),
+            across=three(part.across),
+            up=three(part.up),
             paint="" if paint == self.old.stage.paint else paint,
             light=old.light if old else 1.0,
         )
@@ -390,10 +390,10 @@ class Reading:
             old = next((g for g in self.old.gear if g.name == name), None)
             made = Gear(
                 name=name,
-                at=_three(foot @ own),
-                size=_three(np.maximum(high - low, SHORTEST_M)),
+                at=three(foot @ own),
+                size=three(np.maximum(high - low, SHORTEST_M)),
                 turn=turn,
-                points=tuple(_three(p) for p in points @ own.T - foot),
+                points=tuple(three(p) for p in points @ own.T - foot),
                 file=old.file if old else "",
                 paint=self.paint(self._material(thing, rows), "band"),
             )
@@ -482,10 +482,11 @@ def _aimed(data: bpy.types.Camera, seen: Evaluated) -> tuple[float, float, float
     """Where the camera is focused at first; the datum where nothing is said about focus."""
     if not data.dof.use_dof:
         return (0.0, 0.0, 0.0)
-    return _three(seen.world_from_cam[0] @ [0, 0, seen.focus_m[0], 1])
+    return three(seen.world_from_cam[0] @ [0, 0, seen.focus_m[0], 1])
 
 
-def _three(values: Any) -> tuple[float, float, float]:
+def three(values: Any) -> tuple[float, float, float]:
+    """A place as the plan keeps it."""
     x, y, z = (round(float(v), 6) + 0.0 for v in values[:3])  # a micrometre: what single precision leaves of it
     return x, y, z
 

@@ -100,14 +100,8 @@ def build_scene(
         if ("gear", gear.name) not in live:
             standing.make_gear(collection_named(scene, "Gear"), scene, gear, solids.get(("gear", gear.name)), materials)
     offsets = timeline(plan, _live_names(live, "shot"))
-    grey = paint_material("blocker", BLOCKER_GREY)
     for blocker in plan.blockers:
-        where = [
-            (*shot.frames, offsets[shot.name]) for shot in plan.shots if not blocker.shots or shot.name in blocker.shots
-        ]
-        standing.make_blocker(
-            collection_named(scene, "Blockers"), scene, blocker, solids["blocker", blocker.name], grey, where
-        )
+        _make_blocker(scene, plan, blocker, solids["blocker", blocker.name], offsets)
     built = [shot for shot in plan.shots if ("shot", shot.name) not in live]
     for shot in built:
         camera = cameras.make_shot(
@@ -118,6 +112,22 @@ def build_scene(
     if built:
         _set_range(scene, dataclasses.replace(plan, shots=tuple(built)), offsets)
     return layout
+
+
+def make_blocker(scene: bpy.types.Scene, plan: Plan, blocker: Blocker, offsets: Mapping[str, int]) -> bpy.types.Object:
+    """One more blocker of a plan that is built already; ``offsets``: scene frame minus plan frame, by shot."""
+    (solid,) = _solids(dataclasses.replace(plan, blockers=(blocker,), gear=()), plan_folder()).values()
+    return _make_blocker(scene, plan, blocker, solid, offsets)
+
+
+def _make_blocker(
+    scene: bpy.types.Scene, plan: Plan, blocker: Blocker, solid: Placed, offsets: Mapping[str, int]
+) -> bpy.types.Object:
+    spans = [
+        (*shot.frames, offsets[shot.name]) for shot in plan.shots if not blocker.shots or shot.name in blocker.shots
+    ]
+    grey = paint_material("blocker", BLOCKER_GREY)
+    return standing.make_blocker(collection_named(scene, "Blockers"), scene, blocker, solid, grey, spans)
 
 
 Live = frozenset[tuple[str, str]]  # ("surface", "markers", "gear" or "shot"; the plan entry's name)
@@ -367,7 +377,7 @@ def _cameras(scene: bpy.types.Scene, live: Mapping[str, mark.LiveShot]) -> list[
 
 
 def _mesh_blockers(scene: bpy.types.Scene, plan: Plan) -> dict[str, bpy.types.Object]:
-    """Objects that hide by their own mesh: those that stand for mesh files, and marked ones, under names of their own."""
+    """Objects that hide by their own mesh, by name: those that stand for mesh files, and marked ones."""
     files = {blocker.name for blocker in plan.blockers if blocker.kind == "mesh"}
     found = {name: thing for thing, _, name in tags.named(scene, "blocker") if name in files}
     taken = {blocker.name for blocker in plan.blockers}
@@ -522,24 +532,13 @@ def _read_blockers(
             still = standing.read_still(thing, scene, entry, name) if not entry.keys else entry
             yield dataclasses.replace(still, name=name, shots=kept)
             continue
-        if all(np.ptp(path, axis=0).max() < 1e-5 for path in paths.values()):
+        if np.ptp(np.concatenate(list(paths.values())), axis=0).max() < 1e-5:
             still = standing.read_still(thing, scene, entry, name)
             yield dataclasses.replace(still, keys=(), shots=kept)
             continue
-        groups: list[tuple[list[str], Any]] = []
-        for s in present:
-            frames = range(s.frames[0], s.frames[1] + 1)
-            keys = standing.path_keys(list(frames), paths[s.name])
-            for members, known in groups:
-                if known == keys:
-                    members.append(s.name)
-                    break
-            else:
-                groups.append(([s.name], keys))
-        for members, keys in groups:
-            own = name if len(groups) == 1 else f"{name} in {members[0]}"
-            where = kept if len(groups) == 1 else tuple(shot_names.get(m, m) for m in members)
-            yield dataclasses.replace(entry, name=own, keys=keys, shots=where)
+        frames = {s.name: list(range(s.frames[0], s.frames[1] + 1)) for s in present}
+        named = {shot_names.get(n, n): (frames[n], path) for n, path in paths.items()}
+        yield from standing.by_shot(dataclasses.replace(entry, name=name), named, kept)
 
 
 def _path(taken: dict[int, np.ndarray], shot: Shot, offset: int) -> np.ndarray:

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 import bpy
 import numpy as np
 from scatterproof.plan.model import Blocker, Gear, PathKey, Stand
-from scatterproof.sightings.blockers import Placed, path_of
+from scatterproof.sightings.blockers import Placed, Rounded, path_of
 
 from . import animation
+from .materials import paint_material
 from .meshes import add_attribute, fill_mesh, joined, tube
 from .placing import (
     is_upright,
@@ -25,6 +26,13 @@ from .placing import (
 from .settle import settle
 from .tags import tag
 
+# What a performer wears: matt colours of no screen's hue.
+FIGURE = {
+    "legs": (0.035, 0.04, 0.06),
+    "coat": (0.30, 0.29, 0.31),
+    "face": (0.50, 0.33, 0.24),
+    "hair": (0.06, 0.045, 0.04),
+}
 FOOT_M = (0.22, 0.02)  # radius and thickness of a stand's drawn foot
 
 
@@ -126,14 +134,49 @@ def make_blocker(
     spans : first and last plan frame and timeline offset of those shots
     """
     thing = object_named(collection, blocker.name, bpy.data.meshes.new(blocker.name))
-    vertices, triangles = solid.shape.mesh()
-    smooth = blocker.kind in ("capsule", "ellipsoid")
-    fill_mesh(thing.data, vertices / metres_per_unit(scene), triangles, [material], smooth=smooth)
+    if isinstance(solid.shape, Rounded) and blocker.kind == "capsule":
+        vertices, faces, part = figure(solid.shape)
+        clothes = [paint_material(f"figure {name}", colour) for name, colour in FIGURE.items()]
+        fill_mesh(thing.data, vertices / metres_per_unit(scene), faces, clothes, part, smooth=True)
+    else:
+        vertices, triangles = solid.shape.mesh()
+        smooth = blocker.kind == "ellipsoid"
+        fill_mesh(thing.data, vertices / metres_per_unit(scene), triangles, [material], smooth=smooth)
     if blocker.keys:
         _key_path(thing, scene, blocker, spans)
     place(thing, scene, upright(blocker.keys[0].at if blocker.keys else blocker.at, blocker.turn))
     tag(thing, "blocker", blocker.name)
     return thing
+
+
+def figure(capsule: Rounded, around: int = 32) -> tuple[np.ndarray, list[np.ndarray], np.ndarray]:
+    """A performer with the very outline of the capsule that hides: legs, coat, hair and a face that looks to +y.
+
+    returns : vertices (V, 3), faces, and of each face its row of ``FIGURE``
+    """
+    cap, tall = capsule.half_m[2], 2 * capsule.middle_m[2]
+    ends = cap * (1 - np.cos(np.linspace(0.06, np.pi / 2, 8)))
+    hips, neck = 0.5 * tall, 0.84 * tall
+    heights = np.unique(np.round([*ends, *(tall - ends), hips, neck, (neck + tall) / 2], 6))
+    off = np.maximum(np.maximum(cap - heights, heights - (tall - cap)), 0) / cap
+    wide = np.sqrt(np.maximum(1 - off**2, 0))
+    turn = np.arange(around) * (2 * np.pi / around)
+    rings = np.stack(
+        [
+            np.outer(wide, np.cos(turn)) * capsule.half_m[0],
+            np.outer(wide, np.sin(turn)) * capsule.half_m[1],
+            np.repeat(heights[:, None], around, axis=1),
+        ],
+        axis=-1,
+    )
+    row, column = np.divmod(np.arange((len(heights) - 1) * around), around)
+    a, b = row * around + column, row * around + (column + 1) % around
+    sides = np.stack([a, b, b + around, a + around], axis=1)
+    middle = (heights[:-1] + heights[1:])[row] / 2
+    front = np.abs(turn[column] + np.pi / around - np.pi / 2) < 0.9
+    part = np.select([middle < hips, middle < neck, front & (middle < (neck + tall) / 2 + 0.04 * tall)], [0, 1, 2], 3)
+    foot, crown = np.arange(around)[::-1], np.arange(around) + (len(heights) - 1) * around
+    return rings.reshape(-1, 3), [*sides, foot, crown], np.concatenate([part, [0, 3]])
 
 
 def _key_path(
@@ -178,6 +221,28 @@ def path_keys(frames: Sequence[int], matrices: np.ndarray) -> tuple[PathKey, ...
     at, turn = matrices[:, :3, 3], np.unwrap(np.arctan2(matrices[:, 1, 0], matrices[:, 0, 0]))
     rows = _needed(np.asarray(frames, float), np.column_stack([at, turn]))
     return tuple(PathKey(frame=int(frames[i]), at=tuple(float(v) for v in at[i]), turn=float(turn[i])) for i in rows)
+
+
+def by_shot(
+    blocker: Blocker, paths: Mapping[str, tuple[Sequence[int], np.ndarray]], everywhere: tuple[str, ...]
+) -> Iterator[Blocker]:
+    """A blocker keyed along its paths: one where they are the same keys in every shot, else one per group of shots.
+
+    paths : of each shot the plan frames and (F, 4, 4) upright matrices
+    everywhere : the shots to name where there is one
+    """
+    groups: list[tuple[list[str], tuple[PathKey, ...]]] = []
+    for shot, (frames, matrices) in paths.items():
+        keys = path_keys(frames, matrices)
+        members = next((members for members, known in groups if known == keys), None)
+        if members is None:
+            groups.append(([shot], keys))
+        else:
+            members.append(shot)
+    for members, keys in groups:
+        name = blocker.name if len(groups) == 1 else f"{blocker.name} in {members[0]}"
+        shots = everywhere if len(groups) == 1 else tuple(members)
+        yield dataclasses.replace(blocker, name=name, keys=keys, shots=shots)
 
 
 def _needed(when: np.ndarray, values: np.ndarray, noise: float = 1e-5) -> list[int]:

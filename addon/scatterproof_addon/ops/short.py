@@ -11,10 +11,11 @@ from scatterproof.problems import BadInput
 from .. import flows, ids
 from ..bridge import mark
 from ..bridge.bake import clear_bake
+from ..bridge.export import FORMATS
 from ..bridge.scene import clear_scene, has_plan
 from ..store import STORE
 
-NO_PLAN = "Build a stage from a template, or open a plan, first"
+NO_PLAN = "Build a stage from a template, open a plan, or mark objects, first"
 
 
 def answered(operator: bpy.types.Operator, deed: Callable[[], str]) -> set[str]:
@@ -102,11 +103,7 @@ class SavePlan(bpy.types.Operator):
     def execute(self, context: bpy.types.Context) -> set[str]:
         """Save it."""
 
-        def deed() -> str:
-            flows.save_plan(context.scene, Path(self.filepath))
-            return f"Saved {self.filepath}"
-
-        return answered(self, deed)
+        return answered(self, lambda: flows.save_plan(context.scene, Path(bpy.path.abspath(self.filepath))))
 
 
 class Scatter(bpy.types.Operator):
@@ -134,23 +131,23 @@ class Scatter(bpy.types.Operator):
         return answered(self, deed)
 
 
-class AddStand(bpy.types.Operator):
-    """Stand a pole with four tape bands at the 3D cursor"""
-
-    bl_idname = ids.ADD_STAND
-    bl_label = "Add stand at cursor"
-    bl_options = {"REGISTER", "UNDO"}
+class _AddAtCursor(bpy.types.Operator):
+    """Adds one object and selects it alone."""
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
         """Needs a plan."""
         return poll_plan(cls, context)
 
+    def add(self, scene: bpy.types.Scene) -> bpy.types.Object:
+        """What each operator adds."""
+        raise NotImplementedError
+
     def execute(self, context: bpy.types.Context) -> set[str]:
         """Add it and select it alone."""
 
         def deed() -> str:
-            thing = flows.add_stand(context.scene)
+            thing = self.add(context.scene)
             for other in context.selected_objects:
                 other.select_set(False)
             thing.select_set(True)
@@ -158,6 +155,30 @@ class AddStand(bpy.types.Operator):
             return f"Added {thing.name}: move it with the ordinary tools"
 
         return answered(self, deed)
+
+
+class AddStand(_AddAtCursor):
+    """Stand a pole with four tape bands at the 3D cursor"""
+
+    bl_idname = ids.ADD_STAND
+    bl_label = "Add stand at cursor"
+    bl_options = {"REGISTER", "UNDO"}
+
+    def add(self, scene: bpy.types.Scene) -> bpy.types.Object:
+        """A stand."""
+        return flows.add_stand(scene)
+
+
+class AddPerformer(_AddAtCursor):
+    """Let somebody walk two metres to the right from the 3D cursor, on the floor there, during the current shot"""
+
+    bl_idname = ids.ADD_PERFORMER
+    bl_label = "Add performer at cursor"
+    bl_options = {"REGISTER", "UNDO"}
+
+    def add(self, scene: bpy.types.Scene) -> bpy.types.Object:
+        """A performer."""
+        return flows.add_performer(scene)
 
 
 class Mark(bpy.types.Operator):
@@ -180,6 +201,34 @@ class Mark(bpy.types.Operator):
     def execute(self, context: bpy.types.Context) -> set[str]:
         """Mark them."""
         return answered(self, lambda: mark.mark_objects(context.scene, context.selected_objects, self.part))
+
+
+class ExportStage(bpy.types.Operator):
+    """Write stage, markers, stands and cameras to a file for other programs"""
+
+    bl_idname = ids.EXPORT_STAGE
+    bl_label = "Export stage"
+    bl_options = {"REGISTER"}
+
+    filepath: bpy.props.StringProperty(name="File", subtype="FILE_PATH")
+    kind: bpy.props.EnumProperty(name="Format", items=[(key, name, "") for key, name in FORMATS.items()])
+    filter_glob: bpy.props.StringProperty(default="*.usd;*.abc;*.fbx", options={"HIDDEN"})
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        """Needs a plan."""
+        return poll_plan(cls, context)
+
+    def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
+        """Ask where to."""
+        self.filepath = self.filepath or f"stage.{self.kind}"
+        context.window_manager.fileselect_add(self)
+        return {"RUNNING_MODAL"}
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        """Export."""
+        path = Path(bpy.path.abspath(self.filepath)).with_suffix(f".{self.kind}")
+        return answered(self, lambda: flows.export_to(context.scene, path, self.kind))
 
 
 class Clear(bpy.types.Operator):
@@ -223,4 +272,4 @@ class ClearBake(bpy.types.Operator):
         return {"FINISHED"}
 
 
-CLASSES = (BuildStage, OpenPlan, SavePlan, Scatter, AddStand, Mark, Clear, ClearBake)
+CLASSES = (BuildStage, OpenPlan, SavePlan, Scatter, AddStand, AddPerformer, Mark, ExportStage, Clear, ClearBake)

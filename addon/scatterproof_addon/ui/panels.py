@@ -51,6 +51,7 @@ class StagePanel(_Panel):
         row.operator(ids.SAVE_PLAN, icon="FILE_TICK")
         layout.operator_menu_enum(ids.MARK, "part", icon="RESTRICT_SELECT_OFF")
         if has_plan(scene):
+            layout.operator_menu_enum(ids.EXPORT_STAGE, "kind", icon="EXPORT")
             layout.operator(ids.CLEAR, icon="TRASH")
 
 
@@ -84,10 +85,13 @@ class StandsPanel(_Panel):
         layout = self.layout
         stands = tags.tagged(context.scene, "stand")
         if has_plan(context.scene) and not stands:
-            paragraph(layout, "No stands. On one flat wall no push can be solved: add two between wall and camera.", "INFO")
+            paragraph(
+                layout, "No stands. On one flat wall no push can be solved: add two between wall and camera.", "INFO"
+            )
         for thing in stands:
             layout.label(text=thing.name, icon="EMPTY_SINGLE_ARROW")
         layout.operator(ids.ADD_STAND, icon="ADD")
+        layout.operator(ids.ADD_PERFORMER, icon="OUTLINER_OB_ARMATURE")
 
 
 class ShotPanel(_Panel):
