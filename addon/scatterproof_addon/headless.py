@@ -2,23 +2,95 @@
 
 from __future__ import annotations
 
+import os
+import re
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 import bpy
-from scatterproof.plan.model import Shot
+from scatterproof.plan.model import Plan, Shot
 from scatterproof.plan.read import PlanFile
 from scatterproof.problems import one_problem
-from scatterproof.readiness.rehearse import Progress, choose_shots, rehearse
+from scatterproof.readiness.rehearse import Progress, Rehearsal, choose_shots, rehearse
 
+from . import flows
 from .bridge import tags
 from .bridge.bake import bake
 from .bridge.cameras import show_gate
+from .bridge.export import export_stage
 from .bridge.light import light_stage
 from .bridge.scene import build_scene, timeline
 
 STILL_WIDTH, STILL_SAMPLES = 1280, 32
+MAGIC = (b"BLENDER", b"\x28\xb5\x2f\xfd", b"\x1f\x8b")  # plain, Zstandard, gzip
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SceneRehearsal:
+    """A scene that was opened: its plan, its shots one after the other, and what is worth knowing."""
+
+    plan: Plan
+    rehearsals: Iterator[Rehearsal]
+    notes: tuple[str, ...]
+
+
+def rehearse_file(
+    path: Path, shots: Sequence[str] = (), tell: Callable[[Progress], None] | None = None
+) -> SceneRehearsal:
+    """Open a .blend and rehearse what it shows: a plan's scene, or any scene with marked objects.
+
+    No script inside the file is run. Raises BadInput for a file that can't be opened, and for a scene without a camera
+    or without anything to track.
+    """
+    with _aside():
+        notes = _open(path)
+        seen = flows.finished(flows.look(bpy.context.scene), tell)
+    chosen = choose_shots(seen.plan, shots)
+    names = [shot.name for shot in chosen]
+    return SceneRehearsal(seen.plan, rehearse(seen.plan, names, flows.plan_folder(), tell, seen.hiders), notes)
+
+
+def _open(path: Path) -> tuple[str, ...]:
+    """Load a .blend without its scripts; returns what may be missing in it."""
+    try:
+        with path.open("rb") as stream:
+            start = stream.read(64)
+    except OSError as error:
+        raise one_problem("file", (error.strerror or str(error)).lower(), "a .blend", str(path)) from error
+    if not start.startswith(MAGIC):
+        raise one_problem("file", "something that Blender did not write", "a .blend", str(path))
+    ours = bpy.app.version_string
+    try:
+        bpy.ops.wm.open_mainfile(filepath=str(path.resolve()), load_ui=False, use_scripts=False)
+    except RuntimeError as error:
+        written = re.search(rb"BLENDER(?:\d\d)?[-_]\d*[vV](\d?\d)(\d\d)", start)
+        version = (int(written[1]), int(written[2])) if written else (0, 0)
+        if version > bpy.app.version[:2]:
+            found = f"a file of Blender {version[0]}.{version[1]}"
+            raise one_problem("file", found, f"one that Blender {ours} can open", str(path)) from error
+        reason = str(error).strip().rpartition(": ")[2]
+        raise one_problem("file", reason.lower(), f"a whole .blend that Blender {ours} can open", str(path)) from error
+    if bpy.data.version[:2] > bpy.app.version[:2]:
+        newer = ".".join(map(str, bpy.data.version[:2]))
+        return (f"{path.name} was saved by Blender {newer}; Blender {ours} may not see all of it",)
+    return ()
+
+
+@contextmanager
+def _aside() -> Iterator[None]:
+    """What Blender itself prints goes to standard error: standard output belongs to results."""
+    sys.stdout.flush()
+    kept = os.dup(1)
+    os.dup2(2, 1)
+    try:
+        yield
+    finally:
+        sys.stdout.flush()
+        os.dup2(kept, 1)
+        os.close(kept)
 
 
 def write_scene(
@@ -26,10 +98,12 @@ def write_scene(
     out: Path,
     stills: Sequence[tuple[str, int]] = (),
     tell: Callable[[Progress], None] | None = None,
+    exports: Sequence[str] = (),
 ) -> list[Path]:
-    """Build a plan's scene from an empty file, bake its readiness, save it, render stills beside it.
+    """Build a plan's scene from an empty file, bake its readiness, save it, render stills and export it beside it.
 
     stills : (shot name, plan frame)
+    exports : formats, as :data:`bridge.export.FORMATS` has them
     Returns what was written: the .blend first. Raises BadInput for a plan that can't be built, for a still that is no
     frame of its shot, and where nothing can be written.
     """
@@ -41,12 +115,16 @@ def write_scene(
     scene.name = plan.name[:60] or "Stage"
     scene.unit_settings.system = "IMPERIAL" if plan.units in ("ft", "in") else "METRIC"
     build_scene(scene, plan, folder, file.text)
-    light_stage(scene, plan)
+    light_stage(scene)
     bake(scene, tuple(rehearse(plan, (), folder, tell)))
     written = [_save(out)]
     offsets = timeline(plan)
     for shot, frame in frames:
         written.append(_still(scene, plan, shot, frame, offsets[shot.name], out))
+    for kind in exports:
+        with _aside():
+            export_stage(scene, out.with_suffix(f".{kind}"), kind)
+        written.append(out.with_suffix(f".{kind}"))
     return written
 
 

@@ -1,26 +1,29 @@
-"""``scatterproof rehearse PLAN``: score every frame of a plan's shots and write the report."""
+"""``scatterproof rehearse PLAN``: score every frame of a plan's or a scene's shots and write the report."""
 
 from __future__ import annotations
 
 import argparse
 import json
 import sys
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
+from ..plan.model import Plan
 from ..plan.read import load_plan
 from ..plan.write import save_text
-from ..readiness.rehearse import rehearse
+from ..readiness.rehearse import Progress, Rehearsal, rehearse
 from ..readiness.verdict import FIRM, LOST, STATES, THIN, ShotReadiness
 from ..report.data import readiness_csv, readiness_json
 from ..report.page import page, shot_section
 from ..report.words import headline
 from .output import ProgressBar, output_folder, tell_warnings
+from .scene import blender_layer
 
 
 def register(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Add the verb and its options."""
     verb = verbs.add_parser("rehearse", help="score every frame of a plan's shots and write a report")
-    verb.add_argument("plan", type=Path, metavar="PLAN", help="the plan file")
+    verb.add_argument("plan", type=Path, metavar="PLAN", help="the plan file, or a .blend")
     verb.add_argument("--shot", action="append", default=[], metavar="NAME", help="only this shot (may be repeated)")
     verb.add_argument("--out", type=Path, metavar="DIR", help="folder for the report; default: PLAN-rehearsal")
     verb.add_argument("--json", action="store_true", help="print readiness as JSON instead of a summary")
@@ -30,13 +33,13 @@ def register(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(arguments: argparse.Namespace) -> int:
     """Rehearse, write readiness.json, readiness.csv and report.html, and tell what was found."""
-    file = load_plan(arguments.plan)
-    tell_warnings(file.warnings)
-    plan, scored, sections = file.plan, [], []
+    scored, sections = [], []
     with ProgressBar() as bar:
-        for rehearsal in rehearse(
-            plan, arguments.shot, arguments.plan.parent, lambda p: bar.show(p.shot, p.done, p.total)
-        ):
+        plan, rehearsals, notes = _rehearsed(
+            arguments.plan, arguments.shot, lambda p: bar.show(p.shot, p.done, p.total)
+        )
+        tell_warnings(notes)
+        for rehearsal in rehearsals:
             scored.append(rehearsal.readiness)
             sections.append(shot_section(rehearsal))  # drawn now, so that the shot's arrays can go
     data = readiness_json(plan, scored)
@@ -51,6 +54,17 @@ def run(arguments: argparse.Namespace) -> int:
         print(summary(scored))
         print(f"Report: {out / 'report.html'}")
     return 1 if arguments.strict and any(shot.share(FIRM) < 1 for shot in scored) else 0
+
+
+def _rehearsed(
+    path: Path, shots: Sequence[str], tell: Callable[[Progress], None]
+) -> tuple[Plan, Iterator[Rehearsal], Sequence[object]]:
+    """A plan file or a scene: its plan, its shots as they are scored, and what to note about the file."""
+    if path.suffix.lower() == ".blend":
+        seen = blender_layer().rehearse_file(path, shots, tell)
+        return seen.plan, seen.rehearsals, seen.notes
+    file = load_plan(path)
+    return file.plan, rehearse(file.plan, shots, path.parent, tell), file.warnings
 
 
 def summary(shots: list[ShotReadiness]) -> str:

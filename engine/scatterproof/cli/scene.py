@@ -23,11 +23,19 @@ def register(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
         metavar="SHOT:FRAME",
         help="also render this frame beside it (may be repeated)",
     )
+    verb.add_argument(
+        "--export",
+        action="append",
+        default=[],
+        choices=("usd", "abc", "fbx"),
+        metavar="FORMAT",
+        help="also export stage, markers, stands and cameras beside it: usd, abc or fbx (may be repeated)",
+    )
     verb.set_defaults(run=run)
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Build, bake, save, render."""
+    """Build, bake, save, render, export."""
     stills = [_still(text) for text in arguments.render]
     out = arguments.out or arguments.plan.with_suffix(".blend")
     if out.suffix != ".blend":
@@ -36,7 +44,9 @@ def run(arguments: argparse.Namespace) -> int:
     tell_warnings(file.warnings)
     blender = blender_layer()
     with ProgressBar() as bar:
-        written = blender.write_scene(file, out, stills, lambda p: bar.show(p.shot, p.done, p.total))
+        written = blender.write_scene(
+            file, out, stills, lambda p: bar.show(p.shot, p.done, p.total), tuple(dict.fromkeys(arguments.export))
+        )
     for path in written:
         print(path)
     return 0
