@@ -22,8 +22,9 @@ from scatterproof.stage.polygons import contains
 from scatterproof.stage.surfaces import Surface, build_surfaces, to_surface
 
 from .bridge import mark, occluders, standing, tags
-from .bridge.bake import bake
+from .bridge.bake import bake, clear_bake
 from .bridge.export import export_stage
+from .bridge.light import light_stage
 from .bridge.placing import metres_per_unit
 from .bridge.scene import (
     Live,
@@ -49,8 +50,15 @@ def build_from_template(scene: bpy.types.Scene, kind: str, name: str) -> Plan:
     """Build a whole example plan, or a stage template with sensible markers, camera and move."""
     text = example(name) if kind == "plans" else compose_stage(name)
     file = parse_plan(text, name)
-    build_scene(scene, file.plan, plan_folder(), file.text)
+    _rebuild(scene, file.plan, plan_folder(), file.text)
     return file.plan
+
+
+def _rebuild(scene: bpy.types.Scene, plan: Plan, folder: Path, text: str, live: Live = frozenset()) -> None:
+    """Build the plan; what was baked of the one before goes, and a scene without lamps gets light."""
+    build_scene(scene, plan, folder, text, live)
+    clear_bake(scene)
+    light_stage(scene)
 
 
 def compose_stage(stage: str) -> str:
@@ -62,7 +70,7 @@ def compose_stage(stage: str) -> str:
 def open_plan(scene: bpy.types.Scene, path: Path) -> Plan:
     """Build the scene from a plan file."""
     file = load_plan(path)
-    build_scene(scene, file.plan, path.parent, file.text)
+    _rebuild(scene, file.plan, path.parent, file.text)
     return file.plan
 
 
@@ -117,7 +125,7 @@ def scatter_again(scene: bpy.types.Scene, seed: int) -> Plan:
     )
     changed = dataclasses.replace(plan, markers=sets)
     store_plan(scene, changed, read.live)
-    build_scene(scene, changed, plan_folder(), str(scene[tags.PLAN]), read.live)
+    _rebuild(scene, changed, plan_folder(), str(scene[tags.PLAN]), read.live)
     return changed
 
 

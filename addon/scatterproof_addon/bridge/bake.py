@@ -13,21 +13,25 @@ import bpy
 import numpy as np
 from scatterproof.plan.paint import srgb_to_linear
 from scatterproof.readiness.rehearse import Rehearsal
-from scatterproof.readiness.verdict import FIRM, LOST, STATES, THIN, ShotReadiness
+from scatterproof.readiness.verdict import FIRM, LOST, STATES, THIN, Reason, ShotReadiness
 from scatterproof.sightings.sighting import OUTSIDE
+from scatterproof.stage.layout import POINT
 
 from . import animation, tags
-from .glyphs import glyph_faces
+from .glyphs import all_glyphs, glyph
 from .materials import glow_material
-from .meshes import add_attribute, fill_mesh
+from .meshes import add_attribute, fill_mesh, joined
 from .placing import metres_per_unit, object_named, place
-from .scene import collection_named, timeline
+from .scene import collection_named, shot_places
 
 # Okabe and Ito, Color Universal Design, 2008: blue, orange, vermillion.
 STATE_CODES = {FIRM: (0x00, 0x72, 0xB2), THIN: (0xE6, 0x9F, 0x00), LOST: (0xD5, 0x5E, 0x00)}
 WHITE, INK = (0.9, 0.9, 0.9), (0.006, 0.006, 0.008)
+SHARP = "scatterproof_depth_of_field"  # on camera data: there was depth of field before the bake
 READOUT_M = 0.25  # in front of the lens: nearer than anything on the stage
-HIDDEN_STATE = 0  # value of the state image for a marker outside the gate; 1, 2, 3 are firm, thin, lost
+RING_LIFT_M = 0.004  # off the surface: above the markers, which are drawn 1.5 mm off it
+LONE_RING_M = 0.09  # radius of the ring round a band or a hard point
+HIDDEN_STATE = 0  # value of the state image for what is outside the gate; 1, 2, 3 are firm, thin, lost
 
 
 def state_material(state: int) -> bpy.types.Material:
@@ -35,28 +39,19 @@ def state_material(state: int) -> bpy.types.Material:
     return glow_material(f"readiness {STATES[state]}", srgb_to_linear(np.array(STATE_CODES[state]) / 255).tolist())
 
 
-def marker_states(rehearsal: Rehearsal) -> np.ndarray:
-    """(F, M) uint8: 0 no corner in the gate, 1 all its features trackable, 2 some, 3 none though in the gate."""
-    features, markers = rehearsal.layout.features, rehearsal.layout.markers
-    count = len(markers.name)
-    mine = features.owner < count
-    owner = features.owner[mine]
-    seen, inside = rehearsal.sightings.seen[:, mine], rehearsal.sightings.why[:, mine] != OUTSIDE
-    total = np.maximum(np.bincount(owner, minlength=count), 1)
-    good = _per_owner(seen, owner, count)
-    shown = _per_owner(inside, owner, count) > 0
+def ring_states(rehearsal: Rehearsal) -> np.ndarray:
+    """(F, R) uint8 of every marker, then of every band and hard point on its own.
+
+    0 not in the gate, 1 all its features trackable, 2 some, 3 none though in the gate.
+    """
+    features, count = rehearsal.layout.features, len(rehearsal.layout.markers.name)
+    seen, inside = rehearsal.sightings.seen, rehearsal.sightings.why != OUTSIDE
+    # features stand in the order of their owners: those of one marker together, all others as one each
+    starts = np.flatnonzero((np.diff(features.owner, prepend=-1) != 0) | (features.owner >= count))
+    total = np.diff(np.append(starts, len(features)))
+    good, shown = (np.add.reduceat(mask.astype(np.int32), starts, axis=1) for mask in (seen, inside))
     state = np.where(good == total, 1, np.where(good > 0, 2, 3))
-    return np.where(shown, state, HIDDEN_STATE).astype(np.uint8)
-
-
-def _per_owner(mask: np.ndarray, owner: np.ndarray, count: int) -> np.ndarray:
-    """(F, count) how many features of each owner hold; features of one owner stand together."""
-    if not mask.shape[1]:
-        return np.zeros((len(mask), count), int)
-    starts = np.flatnonzero(np.diff(owner, prepend=-1))
-    sums = np.zeros((len(mask), count), int)
-    sums[:, owner[starts]] = np.add.reduceat(mask.astype(int), starts, axis=1)
-    return sums
+    return np.where(shown > 0, state, HIDDEN_STATE).astype(np.uint8)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,31 +65,46 @@ class Stretch:
 
 
 def stretches(readiness: ShotReadiness) -> list[Stretch]:
-    """The shot as stretches; each tells the reasons of its worst frame: the one with the fewest features."""
-    keys = [(int(s), tuple(r.code for r in reasons)) for s, reasons in zip(readiness.state, readiness.reasons, strict=True)]
+    """The shot as stretches; each tells the reasons of its worst frame, the one that falls shortest.
+
+    What is tightest in firm frames changes all the time and holds nothing back: they are one stretch.
+    """
+    rows = zip(readiness.state.tolist(), readiness.reasons, strict=True)
+    keys = [(state, set() if state == FIRM else {reason.code for reason in reasons}) for state, reasons in rows]
     found, start = [], 0
     for row in range(1, len(keys) + 1):
         if row < len(keys) and keys[row] == keys[start]:
             continue
-        worst = start + int(np.argmin(readiness.features[start:row]))
+        worst = min(range(start, row), key=lambda r: _headroom(readiness.reasons[r][0]))
         text = "\n".join(reason.text for reason in readiness.reasons[worst][:3])
         found.append(Stretch(int(readiness.frame[start]), int(readiness.frame[row - 1]), keys[start][0], text))
         start = row
     return found
 
 
+def _headroom(reason: Reason) -> float:
+    """How many times over a reason's limit is met."""
+    value, limit = reason.value, reason.limit
+    return limit / max(value, 1e-9) if reason.code == "blur" else value / max(limit, 1e-9)
+
+
 def bake(scene: bpy.types.Scene, rehearsals: Sequence[Rehearsal]) -> None:
-    """Show these rehearsals in the scene; what was baked before goes."""
+    """Show these rehearsals in the scene; what was baked before goes.
+
+    While a readout hangs in front of a camera, its depth of field is off, or renders would blur the words; clearing
+    the bake puts it back.
+    """
     clear_bake(scene)
-    if not rehearsals:
+    places = shot_places(scene)
+    staged = [(rehearsal, places[rehearsal.shot.name]) for rehearsal in rehearsals if rehearsal.shot.name in places]
+    if not staged:
         return
-    plan = rehearsals[0].plan
-    offsets = timeline(plan)
     collection = collection_named(scene, "Readiness")
-    _bake_rings(collection, scene, rehearsals, offsets)
-    for rehearsal in rehearsals:
-        camera = next(t for t in tags.tagged(scene, "shot") if tags.entry_of(t) == rehearsal.shot.name)
-        _Slate(collection, scene, camera, rehearsal, offsets[rehearsal.shot.name]).bake()
+    _bake_rings(collection, scene, [rehearsal for rehearsal, _ in staged], [where.offset for _, where in staged])
+    slates = [_Slate(collection, scene, where.camera, rehearsal, where.offset) for rehearsal, where in staged]
+    scene.view_layers[0].update()  # once, and the words know how large they are
+    for slate in slates:
+        slate.bake()
 
 
 def clear_bake(scene: bpy.types.Scene) -> None:
@@ -110,6 +120,9 @@ def clear_bake(scene: bpy.types.Scene) -> None:
         if mark.name in baked and mark.camera is None:
             scene.timeline_markers.remove(mark)
     scene.pop("scatterproof_marks", None)
+    for camera in [thing for thing in scene.objects if thing.type == "CAMERA"]:
+        if camera.data.pop(SHARP, False):
+            camera.data.dof.use_dof = True
     for image in [i for i in bpy.data.images if tags.PART in i and i.users == 0]:
         bpy.data.images.remove(image)
     for group in [g for g in bpy.data.node_groups if tags.PART in g and g.users == 0]:
@@ -127,58 +140,73 @@ def _unlit(thing: bpy.types.Object) -> bpy.types.Object:
 # --- rings ------------------------------------------------------------------------------------------------------
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Spots:
+    """Where R rings lie."""
+
+    centre_m: np.ndarray  # (R, 3)
+    normal: np.ndarray  # (R, 3)
+    radius_m: np.ndarray  # (R,)
+
+
 def _bake_rings(
     collection: bpy.types.Collection,
     scene: bpy.types.Scene,
     rehearsals: Sequence[Rehearsal],
-    offsets: dict[str, int],
+    offsets: Sequence[int],
 ) -> None:
-    markers = rehearsals[0].layout.markers
-    if not markers.name:
+    spots = _spots(rehearsals)
+    if not len(spots.radius_m):
         return
-    spans = [(r.track.frame[0] + offsets[r.shot.name], r.track.frame[-1] + offsets[r.shot.name]) for r in rehearsals]
+    spans = [
+        (r.track.frame[0] + offset, r.track.frame[-1] + offset) for r, offset in zip(rehearsals, offsets, strict=True)
+    ]
     start, stop = int(min(s[0] for s in spans)), int(max(s[1] for s in spans))
-    states = np.zeros((len(markers.name), stop - start + 1), np.uint8)
+    states = np.zeros((len(spots.radius_m), stop - start + 1), np.uint8)
     for rehearsal, span in zip(rehearsals, spans, strict=True):
-        states[:, span[0] - start : span[1] - start + 1] = marker_states(rehearsal).T
-    thing = _rings(collection, scene, rehearsals[0])
+        states[:, span[0] - start : span[1] - start + 1] = ring_states(rehearsal).T
+    thing = _rings(collection, scene, spots)
     group = _lookup_nodes(_state_image(states), start, states.shape)
     modifier = thing.modifiers.new("readiness", "NODES")
     modifier.node_group = group
 
 
-def _rings(collection: bpy.types.Collection, scene: bpy.types.Scene, rehearsal: Rehearsal) -> bpy.types.Object:
-    """One mesh with the three glyphs round every marker, in the marker's own plane; the nodes keep one of them."""
-    markers = rehearsal.layout.markers
-    points, faces, glyph = glyph_faces()
-    count, size = len(markers.name), len(points)
-    reach = np.array(
-        [
-            np.linalg.norm(markers.outline_m[a:b] - c, axis=1).max()
-            for a, b, c in zip(markers.first, markers.first[1:], markers.centre_m, strict=False)
-        ]
+def _spots(rehearsals: Sequence[Rehearsal]) -> _Spots:
+    """Round every marker in its own plane; round bands and hard points upright, turned to where the cameras are."""
+    layout = rehearsals[0].layout
+    markers, features = layout.markers, layout.features
+    starts = markers.first[:-1]
+    away = np.linalg.norm(markers.outline_m - np.repeat(markers.centre_m, np.diff(markers.first), axis=0), axis=1)
+    radius = 1.25 * np.maximum.reduceat(away, starts) + 0.02 if len(starts) else np.zeros(0)
+    curve = np.array([s.radius_m for s in layout.surfaces])[markers.surface]
+    lift = RING_LIFT_M + np.where(curve > 0, radius**2 / (2 * np.maximum(curve, 1e-6)), 0.0)
+    lone = features.owner >= len(markers.name)
+    position = features.position_m[lone]
+    off = np.where(features.kind[lone] == POINT, LONE_RING_M / 2, 0.0)  # bands are in the middle, corners in front
+    towards = np.mean(np.concatenate([r.track.centre_m for r in rehearsals]), axis=0) - position
+    towards[:, 2] = 0
+    towards /= np.maximum(np.linalg.norm(towards, axis=1, keepdims=True), 1e-9)
+    return _Spots(
+        np.concatenate([markers.centre_m + lift[:, None] * markers.normal, position + off[:, None] * towards]),
+        np.concatenate([markers.normal, towards]),
+        np.concatenate([radius, np.full(len(position), LONE_RING_M)]),
     )
-    radius = 1.25 * reach + 0.02
-    up = _up_of(markers.normal)
-    across = np.cross(up, markers.normal)
-    curve = np.array([s.radius_m for s in rehearsal.layout.surfaces])[markers.surface]
-    lift = 0.004 + np.where(curve > 0, radius**2 / (2 * np.maximum(curve, 1e-6)), 0.0)
-    vertices = (
-        markers.centre_m[:, None]
-        + lift[:, None, None] * markers.normal[:, None]
-        + radius[:, None, None] * (points[None, :, :1] * across[:, None] + points[None, :, 1:] * up[:, None])
-    ).reshape(-1, 3)
-    every = [face + size * row for row in range(count) for face in faces]
+
+
+def _rings(collection: bpy.types.Collection, scene: bpy.types.Scene, spots: _Spots) -> bpy.types.Object:
+    """One mesh with the three glyphs at every spot; the nodes keep one of them."""
+    points, faces, state = all_glyphs()
+    count, size = len(spots.radius_m), len(points)
+    up = _up_of(spots.normal)
+    across = np.cross(up, spots.normal)
+    flat = points[None, :, :1] * across[:, None] + points[None, :, 1:] * up[:, None]
+    vertices = (spots.centre_m[:, None] + spots.radius_m[:, None, None] * flat).reshape(-1, 3)
+    every = (np.array(faces)[None] + size * np.arange(count)[:, None, None]).reshape(-1, 4)
     thing = object_named(collection, "Sight rings", bpy.data.meshes.new("Sight rings"))
-    fill_mesh(
-        thing.data,
-        vertices / metres_per_unit(scene),
-        every,
-        [state_material(state) for state in (FIRM, THIN, LOST)],
-        np.tile(glyph, count) - 1,
-    )
-    add_attribute(thing.data, "glyph", "FACE", np.tile(glyph, count))
-    add_attribute(thing.data, "marker_row", "FACE", np.repeat(np.arange(count), len(faces)))
+    materials = [state_material(s) for s in (FIRM, THIN, LOST)]
+    fill_mesh(thing.data, vertices / metres_per_unit(scene), every, materials, np.tile(state, count))
+    add_attribute(thing.data, "glyph", "FACE", np.tile(state + 1, count))
+    add_attribute(thing.data, "ring", "FACE", np.repeat(np.arange(count), len(faces)))
     place(thing, scene, np.eye(4))
     tags.tag(thing, "readout", "rings")
     return _unlit(thing)
@@ -233,7 +261,7 @@ def _lookup_nodes(image: bpy.types.Image, first_frame: int, shape: tuple[int, ..
     source, sink = new("NodeGroupInput"), new("NodeGroupOutput")
     frame = new("GeometryNodeInputSceneTime").outputs["Frame"]
     column = math("DIVIDE", math("ADD", frame, 0.5 - first_frame), columns)
-    row = math("DIVIDE", math("ADD", attribute("marker_row"), 0.5), rows)
+    row = math("DIVIDE", math("ADD", attribute("ring"), 0.5), rows)
     place_in_image = new("ShaderNodeCombineXYZ")
     link(column, place_in_image.inputs["X"])
     link(row, place_in_image.inputs["Y"])
@@ -254,8 +282,25 @@ def _lookup_nodes(image: bpy.types.Image, first_frame: int, shape: tuple[int, ..
 # --- readout and strip --------------------------------------------------------------------------------------------
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Layer:
+    """Flat faces of one material: points (P, 2) in the camera's axes, rows of point numbers, steps towards the lens."""
+
+    points: np.ndarray
+    faces: Sequence[np.ndarray]
+    material: bpy.types.Material
+    nearer: int
+
+
+def _quad(left: float, bottom: float, right: float, top: float) -> np.ndarray:
+    return np.array([[left, bottom], [right, bottom], [right, top], [left, top]])
+
+
 class _Slate:
-    """What hangs in front of one shot's camera: the state in words and the strip with its playhead."""
+    """What hangs in front of one shot's camera: the delivery frame, the state in words, the strip with its playhead.
+
+    Made in two steps: the words first, whose size Blender must work out, then in ``bake`` everything round them.
+    """
 
     def __init__(
         self,
@@ -266,110 +311,131 @@ class _Slate:
         offset: int,
     ):
         self.collection, self.scene, self.camera, self.offset = collection, scene, camera, offset
-        self.readiness = rehearsal.readiness
-        self.first, self.last = (int(rehearsal.track.frame[row]) + offset for row in (0, -1))
-        track, unit = rehearsal.track, metres_per_unit(scene)
-        self.rehearsal = rehearsal
+        self.rehearsal, self.readiness, track = rehearsal, rehearsal.readiness, rehearsal.track
+        self.first, self.last = (int(track.frame[row]) + offset for row in (0, -1))
         left, top, right, bottom = track.delivery_px
-        reach = READOUT_M / unit
+        reach = READOUT_M / metres_per_unit(scene)
         fx, fy = track.focal_px[0]
         cx, cy = track.centre_px
         # the delivery frame's edges at the slate's distance, in the camera's axes
         self.left, self.right = (left - cx) / fx * reach, (right - cx) / fx * reach
         self.bottom, self.top = (cy - bottom) / fy * reach, (cy - top) / fy * reach
-        self.reach, self.line = reach, (self.top - self.bottom) * 0.032
-        self.marks: list[str] = []
+        self.reach, self.line = reach, min(0.034 * (self.top - self.bottom), 0.02 * (self.right - self.left))
+        self.foot = self.bottom + 2.2 * self.line  # of the words, above the strip
+        self.root = self._object("slate", None)
+        self.root.empty_display_size = 0.001
+        self.root.parent = camera
+        self._keep_size()
+        self.parts = stretches(self.readiness)
+        self.words = [self._words(part) for part in self.parts]
 
     def bake(self) -> None:
-        root = self._object("slate", None)
-        root.empty_display_size = 0.001
-        root.parent = self.camera
-        self._keep_size(root)
-        parts = stretches(self.readiness)
-        self._strip(root, parts)
-        for part in parts:
-            self._words(root, part)
-        self._mark(parts)
+        """Hang everything else round the words, show each thing in its frames, mark the timeline."""
+        if self.camera.data.dof.use_dof:
+            self.camera.data[SHARP], self.camera.data.dof.use_dof = True, False
+        self._frame_and_strip()
+        self._playhead()
+        for part, words in zip(self.parts, self.words, strict=True):
+            self._plate(part, words)
+        self._mark(self.parts)
 
     def _object(self, name: str, data: bpy.types.ID | None) -> bpy.types.Object:
         thing = object_named(self.collection, f"{self.readiness.name}: {name}", data)
         tags.tag(thing, "readout", self.readiness.name)
         return _unlit(thing)
 
-    def _keep_size(self, root: bpy.types.Object) -> None:
+    def _hung(self, name: str, layers: Sequence[_Layer], first: int, last: int) -> bpy.types.Object:
+        """A flat mesh of layers, each a little nearer to the lens than the one before, shown from first to last."""
+        thing = self._object(name, bpy.data.meshes.new(name))
+        depths = [np.full(len(layer.points), -self.reach * (1 - 0.003 * layer.nearer)) for layer in layers]
+        parts = [
+            (np.column_stack([layer.points, depth]), layer.faces) for layer, depth in zip(layers, depths, strict=True)
+        ]
+        fill_mesh(thing.data, *joined(parts)[:2], [layer.material for layer in layers], joined(parts)[2])
+        thing.parent = self.root
+        self._show_between(thing, first, last)
+        return thing
+
+    def _keep_size(self) -> None:
         """On a zoom the slate shrinks as the lens grows longer, and stays the same in the frame."""
         focal = self.rehearsal.track.focal_mm
         if np.ptp(focal) == 0:
             return
         frames = list(range(self.first, self.last + 1))
         scales = [[float(focal[0] / f)] * 2 + [1.0] for f in focal]
-        animation.write_keys(root, "scale", frames, scales, ["linear"] * len(frames))
-
-    def _hang(self, thing: bpy.types.Object, root: bpy.types.Object, x: float, y: float, nearer: float = 0.0) -> None:
-        thing.parent = root
-        thing.location = (x, y, -self.reach * (1 - nearer))
+        animation.write_keys(self.root, "scale", frames, scales, ["linear"] * len(frames))
 
     def _show_between(self, thing: bpy.types.Object, first: int, last: int) -> None:
         frames = [first - 1, first, last + 1]
         for path in ("hide_viewport", "hide_render"):
             animation.write_keys(thing, path, frames, [1.0, 0.0, 1.0], ["constant"] * 3)
 
-    def _words(self, root: bpy.types.Object, part: Stretch) -> None:
-        first, last = part.first + self.offset, part.last + self.offset
+    def _words(self, part: Stretch) -> bpy.types.Object:
         frames = f"frames {part.first} to {part.last}" if part.last > part.first else f"frame {part.first}"
         curve = bpy.data.curves.new("readout", "FONT")
-        curve.body = f"{STATES[part.state].upper()}   {frames}\n{part.text}"
-        curve.size, curve.align_y = self.line, "BOTTOM"
+        curve.body = f"{STATES[part.state].upper()}   {self.readiness.name}, {frames}\n{part.text}"
+        curve.size, curve.align_y = self.line, "TOP"
+        curve.text_boxes[0].width = self.right - self.left - 5.5 * self.line
         curve.materials.append(glow_material("readout white", WHITE))
         words = self._object(f"readout {part.first}", curve)
-        foot = self.bottom + self.line * 1.6
-        self._hang(words, root, self.left + self.line * 2.6, foot, 0.01)
+        words.parent = self.root
+        return words
+
+    def _plate(self, part: Stretch, words: bpy.types.Object) -> None:
+        """Put the words in their place, on a dark plate with the state's glyph."""
+        corners = np.array(words.bound_box)
+        low, high = corners.min(axis=0), corners.max(axis=0)
+        left = self.left + 3.6 * self.line
+        words.location = (left - low[0], self.foot - low[1], -self.reach * (1 - 0.006))
+        top = self.foot + high[1] - low[1]
+        edge = 0.5 * self.line
+        plate = _quad(self.left + self.line, self.foot - edge, left + high[0] - low[0] + edge, top + edge)
+        points, faces = glyph(part.state)
+        badge = points * self.line * 0.62 + [self.left + 2.5 * self.line, top - 0.42 * self.line]
+        layers = [
+            _Layer(plate, [np.arange(4)], glow_material("readout ink", INK), 0),
+            _Layer(badge, faces, state_material(part.state), 1),
+        ]
+        first, last = part.first + self.offset, part.last + self.offset
+        self._hung(f"state {part.first}", layers, first, last)
         self._show_between(words, first, last)
-        points, faces, glyph = glyph_faces()
-        badge = self._object(f"state {part.first}", bpy.data.meshes.new("state"))
-        kept = [face for face, g in zip(faces, glyph, strict=True) if g == part.state + 1]
-        fill_mesh(
-            badge.data,
-            np.column_stack([points * self.line * 0.75, np.zeros(len(points))]),
-            kept,
-            [state_material(part.state)],
-        )
-        lines = 1 + part.text.count("\n") + (1 if part.text else 0)
-        self._hang(badge, root, self.left + self.line * 1.4, foot + self.line * (lines - 0.6), 0.01)
-        self._show_between(badge, first, last)
 
-    def _strip(self, root: bpy.types.Object, parts: Sequence[Stretch]) -> None:
+    def _at(self, frame: float) -> float:
+        """Where a plan frame stands on the strip."""
         x0, x1 = self.left + self.line, self.right - self.line
-        y0, y1 = self.bottom + self.line * 0.5, self.bottom + self.line * 0.9
-        count = len(self.readiness.frame)
+        return x0 + (x1 - x0) * (frame - self.readiness.frame[0]) / len(self.readiness.frame)
 
-        def x(frame: float) -> float:
-            return x0 + (x1 - x0) * (frame - self.readiness.frame[0]) / count
+    def _frame_and_strip(self) -> None:
+        """Lines round what the audience sees; along its foot the state of every frame, never told by colour alone.
 
+        Firm fills the strip's height, thin its lower half, lost is a line at its foot.
+        """
+        y0, y1 = self.bottom + 0.7 * self.line, self.bottom + 1.3 * self.line
+        track = _quad(self.left + self.line, y0 - 0.12 * self.line, self.right - self.line, y1 + 0.12 * self.line)
+        layers = [_Layer(track, [np.arange(4)], glow_material("readout ink", INK), 0)]
         runs = _state_runs(self.readiness)
-        vertices, faces, rows = [], [], []
-        for number, (first, last, state) in enumerate(runs):
-            # never colour alone: firm fills the strip's height, thin its lower half, lost a line at its foot
-            height = {FIRM: 1.0, THIN: 0.55, LOST: 0.2}[state]
-            a, b, top = x(first), x(last + 1), y0 + (y1 - y0) * height
-            vertices += [[a, y0, 0], [b, y0, 0], [b, top, 0], [a, top, 0]]
-            faces.append(np.arange(4) + 4 * number)
-            rows.append(state)
-        strip = self._object("strip", bpy.data.meshes.new("strip"))
-        fill_mesh(strip.data, np.array(vertices), faces, [state_material(s) for s in (FIRM, THIN, LOST)], np.array(rows))
-        self._hang(strip, root, 0, 0, 0.005)
-        self._show_between(strip, self.first, self.last)
-        width = self.line * 0.12
-        head = self._object("playhead", bpy.data.meshes.new("playhead"))
-        corners = np.array([[-width, y0 - self.line * 0.15, 0], [width, y0 - self.line * 0.15, 0]])
-        corners = np.concatenate([corners, corners[::-1] + [0, (y1 - y0) + self.line * 0.3, 0]])
-        fill_mesh(head.data, corners, [np.arange(4)], [glow_material("readout white", WHITE)])
-        self._hang(head, root, 0, 0, 0.01)
-        depth = head.location.z
-        ends = [[x(self.readiness.frame[0] + 0.5), 0, depth], [x(self.readiness.frame[-1] + 0.5), 0, depth]]
+        for state, height in ((FIRM, 1.0), (THIN, 0.5), (LOST, 0.2)):
+            bars = [_quad(self._at(a), y0, self._at(b + 1), y0 + (y1 - y0) * height) for a, b, s in runs if s == state]
+            if bars:
+                faces = list(np.arange(4 * len(bars)).reshape(-1, 4))
+                layers.append(_Layer(np.concatenate(bars), faces, state_material(state), 1))
+        thin = 0.05 * self.line
+        outer = _quad(self.left, self.bottom, self.right, self.top)
+        inner = _quad(self.left + thin, self.bottom + thin, self.right - thin, self.top - thin)
+        i = np.arange(4)
+        lines = list(np.stack([i, (i + 1) % 4, (i + 1) % 4 + 4, i + 4], axis=1))
+        layers.append(_Layer(np.concatenate([outer, inner]), lines, glow_material("readout white", WHITE), 0))
+        self._hung("delivery frame", layers, self.first, self.last)
+
+    def _playhead(self) -> None:
+        y0, y1, half = self.bottom + 0.45 * self.line, self.bottom + 1.55 * self.line, 0.1 * self.line
+        white = glow_material("readout white", WHITE)
+        head = self._hung(
+            "playhead", [_Layer(_quad(-half, y0, half, y1), [np.arange(4)], white, 2)], self.first, self.last
+        )
+        ends = [[self._at(self.readiness.frame[row] + 0.5), 0.0, 0.0] for row in (0, -1)]
         frames = [self.first, self.last] if self.last > self.first else [self.first]
         animation.write_keys(head, "location", frames, ends[: len(frames)], ["linear"] * len(frames))
-        self._show_between(head, self.first, self.last)
 
     def _mark(self, parts: Sequence[Stretch]) -> None:
         """Timeline markers where the state changes, named by it."""

@@ -86,7 +86,7 @@ def make_shot(
     data["scatterproof_package"] = package.name
     tag(thing, "shot", shot.name)
     point = object_named(collection, f"{shot.name}: action point", None)
-    point.empty_display_type, point.empty_display_size = "PLAIN_AXES", 0.3
+    point.empty_display_type, point.empty_display_size = "PLAIN_AXES", 0.15 / metres_per_unit(scene)
     place(point, scene, _at(shot.action_point))
     tag(point, "action point", shot.name)
     return thing
@@ -107,7 +107,7 @@ def _set_lens(data: bpy.types.Camera, scene: bpy.types.Scene, package: Camera, t
     data.dof.aperture_fstop = float(track.stop[0])
     data.dof.aperture_ratio = package.squeeze
     data.show_passepartout, data.passepartout_alpha = True, 0.6
-    data.display_size = 0.4 / unit
+    data.display_size = 0.2 / unit
 
 
 def _plain_keys(plan: Plan, shot: Shot, track: CameraTrack) -> tuple[CameraKey, ...] | None:

@@ -1,32 +1,50 @@
-"""The glyphs of the three states as flat meshes: firm a filled ring, thin half filled, lost open with a bar through it."""
+"""The glyphs of the three states as flat meshes: firm a filled ring, thin half filled, lost open with a bar."""
 
 from __future__ import annotations
 
 import numpy as np
+from scatterproof.readiness.verdict import FIRM, LOST, THIN
 
-AROUND = 16
-OUTER, INNER, CORE = 1.0, 0.86, 0.62
+AROUND = 24
+OUTER, INNER, CORE = 1.0, 0.89, 0.7  # "filled" thickens the ring from INNER to CORE; the middle stays free
+BAR = 0.07  # half the width of the bar through a lost ring
 
 
-def glyph_faces() -> tuple[np.ndarray, list[np.ndarray], np.ndarray]:
-    """Points (P, 2) in units of the radius, faces, and for each face its glyph: 1 firm, 2 thin, 3 lost.
+def glyph(state: int) -> tuple[np.ndarray, list[np.ndarray]]:
+    """One state's glyph: points (P, 2) in units of its radius, and faces as rows of point numbers.
 
-    The middle stays free for the marker: "filled" thickens the ring inwards, on one half only for thin.
+    Every state has points of its own, so that glyphs can lie on one another in one mesh.
     """
-    turn = np.arange(AROUND) * (2 * np.pi / AROUND)
+    if state == FIRM:
+        return _arc(OUTER, CORE, 1.0)
+    ring = _arc(OUTER, INNER, 1.0)
+    if state == THIN:
+        return _together(ring, _arc(INNER, CORE, 0.5))
+    bar = np.array([[-INNER, -BAR], [INNER, -BAR], [INNER, BAR], [-INNER, BAR]]) @ _turned(np.pi / 4)
+    return _together(ring, (bar, [np.arange(4)]))
+
+
+def all_glyphs() -> tuple[np.ndarray, list[np.ndarray], np.ndarray]:
+    """The three glyphs in one mesh: points, faces, and the state of each face."""
+    parts = [glyph(state) for state in (FIRM, THIN, LOST)]
+    points, faces = _together(*parts)
+    return points, faces, np.repeat([FIRM, THIN, LOST], [len(part[1]) for part in parts])
+
+
+def _arc(outer: float, inner: float, share: float) -> tuple[np.ndarray, list[np.ndarray]]:
+    """A flat ring, or the upper share of one, counter-clockwise from the right."""
+    steps = round(AROUND * share)
+    turn = np.arange(steps + (share < 1)) * (2 * np.pi / AROUND)
     circle = np.stack([np.cos(turn), np.sin(turn)], axis=1)
-    bar = np.array([[-0.9, -0.06], [0.9, -0.06], [0.9, 0.06], [-0.9, 0.06]]) @ _turned(np.pi / 4)
-    points = np.concatenate([circle * OUTER, circle * INNER, circle * CORE, bar])
-    i, j = np.arange(AROUND), (np.arange(AROUND) + 1) % AROUND
-    rim = np.stack([i, j, j + AROUND, i + AROUND], axis=1)
-    fill = rim + AROUND
-    parts = [
-        (1, [*rim, *fill]),
-        (2, [*rim, *fill[: AROUND // 2]]),
-        (3, [*rim, np.arange(4) + 3 * AROUND]),
-    ]
-    faces = [face for _, group in parts for face in group]
-    return points, faces, np.concatenate([np.full(len(group), glyph) for glyph, group in parts])
+    i, count = np.arange(steps), len(circle)
+    j = (i + 1) % count
+    return np.concatenate([circle * outer, circle * inner]), list(np.stack([i, j, j + count, i + count], axis=1))
+
+
+def _together(*parts: tuple[np.ndarray, list[np.ndarray]]) -> tuple[np.ndarray, list[np.ndarray]]:
+    starts = np.cumsum([0, *(len(points) for points, _ in parts)])
+    faces = [face + start for (_, own), start in zip(parts, starts, strict=False) for face in own]
+    return np.concatenate([points for points, _ in parts]), faces
 
 
 def _turned(angle: float) -> np.ndarray:

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import bpy
-
+from ..registration import register_classes, unregister_classes
 from . import long, short
 
 CLASSES = (*short.CLASSES, *long.CLASSES)
@@ -11,11 +10,9 @@ CLASSES = (*short.CLASSES, *long.CLASSES)
 
 def register() -> None:
     """Register every operator."""
-    for cls in CLASSES:
-        bpy.utils.register_class(cls)
+    register_classes(CLASSES)
 
 
 def unregister() -> None:
     """Unregister in reverse order."""
-    for cls in reversed(CLASSES):
-        bpy.utils.unregister_class(cls)
+    unregister_classes(CLASSES)

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-import bpy
-
+from ..registration import register_classes, unregister_classes
+from . import icons
 from .panels import CLASSES
 
 
 def register() -> None:
-    """Register every panel."""
-    for cls in CLASSES:
-        bpy.utils.register_class(cls)
+    """Register every panel, draw the icons."""
+    register_classes(CLASSES)
+    icons.register()
 
 
 def unregister() -> None:
     """Unregister in reverse order."""
-    for cls in reversed(CLASSES):
-        bpy.utils.unregister_class(cls)
+    icons.unregister()
+    unregister_classes(CLASSES)

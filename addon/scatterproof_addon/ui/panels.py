@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import blf
 import bpy
 from scatterproof.readiness.verdict import FIRM, LOST, STATES, THIN
 
@@ -9,22 +10,28 @@ from .. import ids
 from ..bridge import tags
 from ..bridge.scene import has_plan
 from ..store import STORE
+from .icons import state_icon
 
-ICONS = {FIRM: "RADIOBUT_ON", THIN: "KEYFRAME", LOST: "CANCEL"}
-WRAP = 42  # characters that fit a sidebar of usual width
+MARGIN = 48  # pixels at an interface scale of 1, on both sides of a label in a box
 
 
-def paragraph(layout: bpy.types.UILayout, text: str, icon: str = "NONE") -> None:
+def paragraph(context: bpy.types.Context, layout: bpy.types.UILayout, text: str) -> None:
     """Text broken into lines that fit the sidebar."""
+    preferences = context.preferences
+    scale = preferences.system.ui_scale
+    blf.size(0, preferences.ui_styles[0].widget.points * scale)
+    width = context.region.width - MARGIN * scale
     column = layout.column(align=True)
-    line = ""
+    column.scale_y = 0.8
+    lines = [""]
     for word in text.split():
-        if line and len(line) + len(word) + 1 > WRAP:
-            column.label(text=line, icon=icon)
-            line, icon = "", "BLANK1" if icon != "NONE" else "NONE"
-        line = f"{line} {word}".strip()
-    if line:
-        column.label(text=line, icon=icon)
+        longer = f"{lines[-1]} {word}".strip()
+        if lines[-1] and blf.dimensions(0, longer)[0] > width:
+            lines.append(word)
+        else:
+            lines[-1] = longer
+    for line in lines:
+        column.label(text=line)
 
 
 class _Panel(bpy.types.Panel):
@@ -43,7 +50,7 @@ class StagePanel(_Panel):
         """Draw it."""
         layout, scene = self.layout, context.scene
         if not has_plan(scene):
-            paragraph(layout, "No stage yet. Choose a template and build it, or open a plan.", "INFO")
+            paragraph(context, layout, "No stage yet. Choose a template and build it, or open a plan.")
         layout.prop(scene.scatterproof, "template", text="")
         layout.operator(ids.BUILD_STAGE, icon="MESH_PLANE")
         row = layout.row(align=True)
@@ -66,7 +73,7 @@ class MarkersPanel(_Panel):
         layout, scene = self.layout, context.scene
         sets = tags.tagged(scene, "markers")
         if not sets:
-            paragraph(layout, "Markers come with the stage. Build one first.", "INFO")
+            paragraph(context, layout, "Markers come with the stage. Build one first.")
         for thing in sets:
             layout.label(text=f"{thing.name}: {len(thing.data.polygons)}", icon="STICKY_UVS_DISABLE")
         row = layout.row(align=True)
@@ -86,7 +93,7 @@ class StandsPanel(_Panel):
         stands = tags.tagged(context.scene, "stand")
         if has_plan(context.scene) and not stands:
             paragraph(
-                layout, "No stands. On one flat wall no push can be solved: add two between wall and camera.", "INFO"
+                context, layout, "No stands. On one flat wall no push can be solved: add two between wall and camera."
             )
         for thing in stands:
             layout.label(text=thing.name, icon="EMPTY_SINGLE_ARROW")
@@ -105,7 +112,7 @@ class ShotPanel(_Panel):
         layout, scene = self.layout, context.scene
         cameras = tags.tagged(scene, "shot")
         if not cameras:
-            paragraph(layout, "Shots come with the stage; move their cameras and keys as you like.", "INFO")
+            paragraph(context, layout, "Shots come with the stage; move their cameras and keys as you like.")
         for thing in cameras:
             active = thing == scene.camera
             layout.label(text=thing.name, icon="OUTLINER_OB_CAMERA" if active else "CAMERA_DATA")
@@ -123,17 +130,19 @@ class ReadinessPanel(_Panel):
         layout.operator(ids.REHEARSE, icon="PLAY")
         last = STORE.last(scene)
         if not last:
-            paragraph(layout, "Rehearse scores every frame: firm, thin or lost.", "INFO")
+            paragraph(context, layout, "Rehearse scores every frame: firm, thin or lost.")
         for rehearsal in last:
             readiness = rehearsal.readiness
-            box = layout.box()
-            box.label(text=readiness.name, icon="OUTLINER_OB_CAMERA")
-            row = box.row(align=True)
-            for state in (FIRM, THIN, LOST):
-                row.label(text=f"{STATES[state]} {readiness.share(state):.0%}", icon=ICONS[state])
+            counts = [(STATES[state], int((readiness.state == state).sum())) for state in (LOST, THIN, FIRM)]
+            column = layout.box().column(align=True)
+            row = column.row()
+            row.label(text=readiness.name, icon_value=state_icon(int(readiness.state.max(initial=FIRM))))
+            numbers = row.row()
+            numbers.alignment = "RIGHT"
+            numbers.label(text=", ".join(f"{count} {name}" for name, count in counts if count))
             worst = int(readiness.state.argmax())
             if readiness.state[worst] != FIRM:
-                paragraph(box, f"Frame {readiness.frame[worst]}: {readiness.reasons[worst][0].text}")
+                paragraph(context, column, f"Frame {readiness.frame[worst]}: {readiness.reasons[worst][0].text}")
         row = layout.row(align=True)
         row.operator(ids.BAKE, icon="RENDER_ANIMATION")
         row.operator(ids.CLEAR_BAKE, text="", icon="X")
