@@ -14,9 +14,9 @@ import bpy
 import window_shots
 from bpy_extras.view3d_utils import location_3d_to_region_2d
 
-ZIP, OUT = (Path(word) for word in sys.argv[sys.argv.index("--") + 1 :][:2])
+ZIP, OUT = (Path(word) for word in sys.argv[-2:])
 PLAN = "lantern-yard"
-LOOKS = (("LY010", 1060), ("LY030", 1050), ("LY040", 1130), ("LY050", 1100))
+LOOKS = (("LY010", 1060), ("LY020", 1040), ("LY040", 1130), ("LY050", 1100))
 FACTS: dict[str, object] = {"plan": PLAN, "looks": []}
 STARTED: dict[str, float] = {}
 
@@ -157,25 +157,26 @@ LOOKING = [
     for shot, frame in LOOKS
     for step in ((0.5, lambda s=shot, f=frame: look(s, f)), (1, lambda s=shot, f=frame: looked(s, f)))
 ]
-window_shots.run(
-    [
-        (3, install),
-        (0.5, show_tab),
-        (0.5, choose_tab),
-        (1, lambda: picture("empty")),
-        (0.5, build),
-        (1, lambda: picture("built")),
-        (0.5, rehearse),
-        (0.3, lambda: picture("rehearsing")),
-        (0.5, rehearsed),
-        (0.5, bake),
-        *LOOKING,
-        (0.5, from_outside),
-        (1, lambda: picture("stage")),
-        (0.5, undo),
-        (1, save_and_open_without),
-        (2, lambda: look(*LOOKS[0])),
-        (1, lambda: picture("without-extension")),
-        (0.5, finish),
-    ]
-)
+if __name__ == "__main__":
+    window_shots.run(
+        [
+            (3, install),
+            (0.5, show_tab),
+            (0.5, choose_tab),
+            (1, lambda: picture("empty")),
+            (0.5, build),
+            (1, lambda: picture("built")),
+            (0.5, rehearse),
+            (0.3, lambda: picture("rehearsing")),
+            (0.5, rehearsed),
+            (0.5, bake),
+            *LOOKING,
+            (0.5, from_outside),
+            (1, lambda: picture("stage")),
+            (0.5, undo),
+            (1, save_and_open_without),
+            (2, lambda: look(*LOOKS[0])),
+            (1, lambda: picture("without-extension")),
+            (0.5, finish),
+        ]
+    )

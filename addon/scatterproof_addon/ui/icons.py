@@ -21,7 +21,7 @@ def state_icon(state: int) -> int:
 
 
 def state_pixels(state: int) -> np.ndarray:
-    """(SIZE, SIZE, 4) a state's glyph, rows from below."""
+    """(SIZE, SIZE, 4) a state's glyph, rows from below, its colour multiplied by its alpha as Blender's icons are."""
     side = (np.arange(SIZE * FINER) + 0.5) / (SIZE * FINER) * 2.2 - 1.1
     x, y = np.meshgrid(side, side)
     away = np.hypot(x, y)
@@ -31,8 +31,7 @@ def state_pixels(state: int) -> np.ndarray:
     if state == LOST:
         drawn |= (away <= 1) & (np.abs(x - y) <= 2 * BAR * np.sqrt(2))
     share = drawn.reshape(SIZE, FINER, SIZE, FINER).mean(axis=(1, 3))
-    colour = np.broadcast_to(np.array(STATE_CODES[state]) / 255, (SIZE, SIZE, 3))
-    return np.concatenate([colour, share[..., None]], axis=2)
+    return share[..., None] * np.append(np.array(STATE_CODES[state]) / 255, 1.0)
 
 
 def register() -> None:
