@@ -24,7 +24,7 @@ from .bridge.export import export_stage
 from .bridge.light import light_stage
 from .bridge.scene import build_scene, timeline
 
-STILL_WIDTH, STILL_SAMPLES = 1280, 32
+STILL_WIDTH, STILL_SAMPLES = 1280, 16
 MAGIC = (b"BLENDER", b"\x28\xb5\x2f\xfd", b"\x1f\x8b")  # plain, Zstandard, gzip
 
 
