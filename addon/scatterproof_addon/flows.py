@@ -13,7 +13,7 @@ import bpy
 import numpy as np
 from scatterproof.plan.model import Blocker, PathKey, Plan, Stand
 from scatterproof.plan.read import load_plan, parse_plan
-from scatterproof.plan.templates import compose, example, template_names
+from scatterproof.plan.templates import compose, example, template_folder, template_names
 from scatterproof.plan.write import dump_plan, save_text, updated
 from scatterproof.problems import BadInput, one_problem
 from scatterproof.readiness.rehearse import Hiders, Progress, Rehearsal, rehearse_shot
@@ -50,7 +50,7 @@ def build_from_template(scene: bpy.types.Scene, kind: str, name: str) -> Plan:
     """Build a whole example plan, or a stage template with sensible markers, camera and move."""
     text = example(name) if kind == "plans" else compose_stage(name)
     file = parse_plan(text, name)
-    _rebuild(scene, file.plan, plan_folder(), file.text)
+    _rebuild(scene, file.plan, template_folder() / kind, file.text)
     return file.plan
 
 
@@ -125,7 +125,7 @@ def scatter_again(scene: bpy.types.Scene, seed: int) -> Plan:
     )
     changed = dataclasses.replace(plan, markers=sets)
     store_plan(scene, changed, read.live)
-    _rebuild(scene, changed, plan_folder(), str(scene[tags.PLAN]), read.live)
+    _rebuild(scene, changed, plan_folder(scene), str(scene[tags.PLAN]), read.live)
     return changed
 
 
@@ -186,6 +186,7 @@ class Look:
 
     read: SceneRead
     solids: occluders.Solids
+    folder: Path  # where files that the plan names are looked for
 
     @property
     def plan(self) -> Plan:
@@ -200,7 +201,7 @@ class Look:
     @property
     def hiders(self) -> Hiders:
         """What hides features."""
-        return self.solids.hiders(self.plan, self.read.scene_frame, plan_folder())
+        return self.solids.hiders(self.plan, self.read.scene_frame, self.folder)
 
 
 def look(scene: bpy.types.Scene) -> Generator[Progress, None, Look]:
@@ -208,7 +209,8 @@ def look(scene: bpy.types.Scene) -> Generator[Progress, None, Look]:
     read = read_scene(scene)
     mark.require_whole(scene, read.plan)
     frames = read.scene_frames(read.plan.shots)
-    return Look(read, (yield from occluders.capture(scene, read.blockers, read.gear, frames)))
+    solids = yield from occluders.capture(scene, read.blockers, read.gear, frames)
+    return Look(read, solids, plan_folder(scene))
 
 
 def rehearse_scene(scene: bpy.types.Scene) -> Generator[Progress, None, tuple[Rehearsal, ...]]:
@@ -218,9 +220,9 @@ def rehearse_scene(scene: bpy.types.Scene) -> Generator[Progress, None, tuple[Re
 
 
 def _rehearse(scene: bpy.types.Scene, seen: Look) -> Generator[Progress, None, tuple[Rehearsal, ...]]:
-    layout, hiders, done = planned_layout(seen.plan, plan_folder()), seen.hiders, []
+    layout, hiders, done = planned_layout(seen.plan, seen.folder), seen.hiders, []
     for shot in seen.plan.shots:
-        done.append((yield from rehearse_shot(seen.plan, layout, shot, plan_folder(), hiders)))
+        done.append((yield from rehearse_shot(seen.plan, layout, shot, seen.folder, hiders)))
     STORE.remember(scene, seen.digest, tuple(done))
     return tuple(done)
 

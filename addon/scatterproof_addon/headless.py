@@ -50,7 +50,7 @@ def rehearse_file(
         seen = flows.finished(flows.look(bpy.context.scene), tell)
     chosen = choose_shots(seen.plan, shots)
     names = [shot.name for shot in chosen]
-    return SceneRehearsal(seen.plan, rehearse(seen.plan, names, flows.plan_folder(), tell, seen.hiders), notes)
+    return SceneRehearsal(seen.plan, rehearse(seen.plan, names, seen.folder, tell, seen.hiders), notes)
 
 
 def _open(path: Path) -> tuple[str, ...]:

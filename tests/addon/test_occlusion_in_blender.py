@@ -238,6 +238,6 @@ def test_a_performer_too_fine_to_keep_is_refused(scene, monkeypatch):
     thing = deforming(scene, "shape keys")
     mark_objects(scene, [thing], "blocker")
     monkeypatch.setattr(occluders, "MOST_BYTES", 20_000)
-    with pytest.raises(BadInput, match="performer.*coarser stand-in"):
+    with pytest.raises(BadInput, match=r"performer.*coarser stand-in"):
         captured(scene, [1, 2, 3, 4])
     assert scene.frame_current == 1

@@ -51,8 +51,11 @@ def timeline(plan: Plan, live: Iterable[str] = ()) -> dict[str, int]:
     return offsets
 
 
-def plan_folder() -> Path:
-    """Where files that a plan names are looked for: beside the saved .blend."""
+def plan_folder(scene: bpy.types.Scene) -> Path:
+    """Where files that the scene's plan names are looked for: where it came from, else beside the saved .blend."""
+    kept = Path(str(scene.get(tags.FOLDER, "")))
+    if tags.FOLDER in scene and kept.is_dir():
+        return kept
     return Path(bpy.data.filepath).parent if bpy.data.filepath else Path.cwd()
 
 
@@ -74,6 +77,7 @@ def build_scene(
     solids = _solids(plan, folder)
     clear_scene(scene)
     keep_text(scene, text if text is not None else dump_plan(plan), live)
+    scene[tags.FOLDER] = str(folder.resolve())
     materials = paint_materials(plan)
     screen = _screen_paints(plan)
     for surface in layout.surfaces:
@@ -116,7 +120,7 @@ def build_scene(
 
 def make_blocker(scene: bpy.types.Scene, plan: Plan, blocker: Blocker, offsets: Mapping[str, int]) -> bpy.types.Object:
     """One more blocker of a plan that is built already; ``offsets``: scene frame minus plan frame, by shot."""
-    (solid,) = _solids(dataclasses.replace(plan, blockers=(blocker,), gear=()), plan_folder()).values()
+    (solid,) = _solids(dataclasses.replace(plan, blockers=(blocker,), gear=()), plan_folder(scene)).values()
     return _make_blocker(scene, plan, blocker, solid, offsets)
 
 
@@ -164,7 +168,7 @@ def clear_scene(scene: bpy.types.Scene) -> int:
     for collection in list(scene.collection.children_recursive):
         if tags.PART in collection and not collection.objects and not collection.children:
             bpy.data.collections.remove(collection)
-    for key in (tags.PLAN, tags.LIVE):
+    for key in (tags.PLAN, tags.LIVE, tags.FOLDER):
         scene.pop(key, None)
     return len(ours)
 
@@ -294,7 +298,7 @@ def read_scene(scene: bpy.types.Scene) -> SceneRead:
     old = stored_plan(scene)
     for layer in scene.view_layers:  # where things are is known only after an update
         layer.update()
-    layout = planned_layout(old, plan_folder())
+    layout = planned_layout(old, plan_folder(scene))
     live = mark.live_shots(scene)
     offsets = timeline(old, {*live, *scene.get(tags.LIVE, ())})
     seen = _evaluate(scene, old, offsets, live)

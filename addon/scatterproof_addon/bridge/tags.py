@@ -14,6 +14,7 @@ PART = "scatterproof_part"
 ENTRY = "scatterproof_entry"
 SHOWN = "scatterproof_shown"
 PLAN = "scatterproof_plan"  # on the scene: the plan as TOML text
+FOLDER = "scatterproof_folder"  # on the scene: where files that the plan names lay when it was built
 LIVE = "scatterproof_live"  # on the scene: shots of that plan whose cameras no plan built
 DERIVED = "derived"  # parts that are rebuilt from others and never read back
 
