@@ -8,7 +8,16 @@ from scatterproof.solve.adjustment import Rule, adjust
 from scatterproof.solve.align import align
 from scatterproof.solve.covariance import _inverse_triangle, inform, marginals
 from scatterproof.solve.network import K1, K2, K3, P1, P2, Scene, Survey, Tracks, Unknowns
-from scatterproof.solve.normal import lay_out, linearise, rotation_of, state_of
+from scatterproof.solve.normal import Loss, cross_matrix, lay_out, linearise, rotation_of, state_of
+from scatterproof.solve.resection import refine_poses, resect
+from scatterproof.solve.twoview import (
+    decompose_homography,
+    fit_homography,
+    five_point,
+    transfer,
+    triangulate_pair,
+    two_views,
+)
 from skimage.transform import SimilarityTransform
 from staged_shot import CENTRE_PX, look_at
 
@@ -175,3 +184,117 @@ def test_residuals_and_estimates_share_the_noise_as_in_the_textbook():
         estimate.append(drawn - uv)
     assert np.sqrt(np.mean(np.square(residual))) == pytest.approx(0.237171, rel=0.01)
     assert np.sqrt(np.mean(np.square(estimate))) == pytest.approx(0.079057, rel=0.04)
+
+
+# Hartley & Zisserman, Multiple View Geometry, 2003, ch. 13 (from memory): x2 ~ H x1, H = K (R + t n^T / D) K^-1.
+CASE_K = np.array([[1000.0, 0, 960], [0, 1000, 540], [0, 0, 1]])
+CASE_R, CASE_T = rotation_of(np.array([0.02, -0.15, 0.01])), np.array([0.5, -0.1, 0.05])
+CASE_PLANE = CASE_R + np.outer(CASE_T, [0, 0, 1]) / 4
+CASE_H = np.array([
+    [1.336522786, 0.008202605, -181.810224103],
+    [0.105301197, 1.192324161, -160.7579386],
+    [0.000176499, 0.000022634, 1],
+])  # fmt: skip
+
+
+def two_pictures(points):
+    moved = points @ CASE_R.T + CASE_T
+    return points[:, :2] / points[:, 2:], moved[:, :2] / moved[:, 2:]
+
+
+def test_a_homography_of_a_plane_is_the_textbooks():
+    """Values recomputed with OpenCV's Rodrigues; the plane n.X = D, n = (0, 0, 1), D = 4, in both signs."""
+    rng = np.random.default_rng(0)
+    plane = np.column_stack([rng.uniform(-2, 2, (12, 2)), np.full(12, 4.0)])
+    x1, x2 = two_pictures(plane)
+    ours = CASE_K @ fit_homography(x1[None], x2[None])[0] @ np.linalg.inv(CASE_K)
+    assert np.allclose(ours / ours[2, 2], CASE_H, rtol=1e-5, atol=1e-7)
+    theirs = cv2.findHomography(x1 * 1000 + [960, 540], x2 * 1000 + [960, 540])[0]
+    theirs = np.linalg.inv(CASE_K) @ theirs @ CASE_K
+    assert transfer(theirs, x1, x2).max() * 1000 < 1e-3
+    assert transfer(CASE_PLANE, x1, x2).max() * 1000 < 1e-9
+    turns, shifts, normals = decompose_homography(CASE_PLANE)
+    gap = np.abs(turns - CASE_R).max((1, 2)) + np.abs(shifts - CASE_T / 4).max(1) + np.abs(normals - [0, 0, 1]).max(1)
+    best = int(np.argmin(gap))
+    assert gap[best] < 1e-9
+    other_sign = turns[best] - np.outer(shifts[best] * 4, normals[best]) / -4  # n.X + d = 0 has d = -D
+    assert np.allclose(other_sign, turns[best] + np.outer(shifts[best], normals[best]))
+    # The same four motions as OpenCV's.
+    pixels = CASE_K @ CASE_PLANE @ np.linalg.inv(CASE_K)
+    count, turns_cv, shifts_cv, normals_cv = cv2.decomposeHomographyMat(pixels, CASE_K)
+    assert count == 4
+    for r, t, n in zip(turns_cv, shifts_cv, normals_cv, strict=True):
+        gap = np.abs(turns - r).max((1, 2)) + np.abs(shifts - t.ravel()).max(1) + np.abs(normals - n.ravel()).max(1)
+        assert gap.min() < 1e-6
+
+
+def test_off_plane_points_leave_the_homography_towards_the_epipole():
+    """Plane plus parallax, Hartley & Zisserman ch. 13: residuals 39.719457 and 24.598586 px, collinear with K t."""
+    for depth, wanted in ((3.0, (39.016985, -7.437076)), (4.0, (0.0, 0.0)), (5.0, (-24.155823, 4.646142))):
+        x1, x2 = two_pictures(np.array([[0.8, -0.3, depth]]))
+        image = CASE_PLANE @ np.append(x1[0], 1)
+        residual = 1000 * (x2[0] - image[:2] / image[2])
+        assert np.allclose(residual, wanted, atol=1e-5)
+        assert transfer(CASE_PLANE, x1, x2)[0] * 1000 * np.sqrt(2) == pytest.approx(np.linalg.norm(wanted), abs=1e-5)
+    x1, x2 = two_pictures(np.array([[0.8, -0.3, 4.0]]))
+    assert np.allclose(x2[0] * 1000 + [960, 540], (1129.277613, 424.452784), atol=1e-6)
+
+
+def test_the_essential_matrix_is_the_textbooks_and_opencvs():
+    """E = [t] R: singular values |t| = 0.512347538 twice and 0; the constraint 2 E E^T E = tr(E E^T) E."""
+    essential = cross_matrix(CASE_T) @ CASE_R
+    assert np.allclose(np.linalg.svd(essential, compute_uv=False), [0.512347538, 0.512347538, 0], atol=1e-9)
+    rng = np.random.default_rng(1)
+    points = rng.uniform([-2, -1, 3], [2, 1, 8], (60, 3))
+    x1, x2 = two_pictures(points)
+    found, real = five_point(x1[None, :5], x2[None, :5])
+    gap = [min(np.abs(s * e - essential / np.linalg.norm(essential)).max() for s in (1, -1)) for e in found[0][real[0]]]
+    assert min(gap) < 1e-9
+    p1, p2 = x1 * 1000 + [960, 540], x2 * 1000 + [960, 540]
+    e_cv, _ = cv2.findEssentialMat(p1, p2, CASE_K, cv2.RANSAC, 0.999, 0.1)
+    turn_cv, shift_cv = cv2.recoverPose(e_cv, p1, p2, CASE_K)[1:3]
+    ours = two_views(x1, x2, np.full(60, 1e-4), np.random.default_rng(0))
+    assert np.allclose(ours.rotation[0], turn_cv, atol=1e-8)
+    assert np.allclose(ours.shift[0], shift_cv.ravel(), atol=1e-8)
+    assert np.allclose(ours.shift[0], CASE_T / np.linalg.norm(CASE_T), atol=1e-8)
+    depths = triangulate_pair(CASE_R, CASE_T, x1, x2)[0]
+    assert np.allclose(depths, points[:, 2], atol=1e-9)
+    motion = np.hstack([CASE_R, CASE_T[:, None]])
+    theirs = cv2.triangulatePoints(np.eye(3, 4), motion, x1.T, x2.T)
+    assert np.allclose((theirs[:3] / theirs[3]).T[:, 2], depths, atol=1e-8)
+
+
+def test_motion_between_noisy_views_is_as_good_as_opencvs():
+    """Shared data, 0.3 px noise, one blunder in ten: our two-view motion against findEssentialMat's, median of 20."""
+    errors = []
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        points = rng.uniform([-2, -1, 3], [2, 1, 8], (100, 3))
+        x1, x2 = (x + rng.normal(0, 3e-4, x.shape) for x in two_pictures(points))
+        bad = rng.random(100) < 0.1
+        x2[bad] += rng.normal(0, 0.05, (int(bad.sum()), 2))
+        p1, p2 = x1 * 1000 + [960, 540], x2 * 1000 + [960, 540]
+        e_cv, inliers = cv2.findEssentialMat(p1, p2, CASE_K, cv2.RANSAC, 0.999, 0.6)
+        shift_cv = cv2.recoverPose(e_cv, p1, p2, CASE_K, mask=inliers)[2].ravel()
+        ours = two_views(x1, x2, np.full(100, 3e-4), rng).shift[0]
+        aim = CASE_T / np.linalg.norm(CASE_T)
+        errors.append([np.arccos(np.clip(v @ aim, -1, 1)) for v in (ours, shift_cv)])
+    ours, theirs = np.median(errors, axis=0)
+    assert ours < 1.1 * theirs
+
+
+def test_resection_is_opencvs():
+    """cv2.solvePnP, iterative, on the same noisy points: both are least squares in pixels, so they must agree."""
+    rng = np.random.default_rng(3)
+    points = rng.uniform([-2, -1.5, 4], [2, 1.5, 8], (30, 3))
+    moved = points @ CASE_R.T + CASE_T
+    uv = 1000 * moved[:, :2] / moved[:, 2:] + [960, 540] + rng.normal(0, 0.25, (30, 2))
+    vector, shift = cv2.solvePnP(points, uv, CASE_K, None)[1:]
+    xy = (uv - [960, 540]) / 1000
+    sigma, seen = np.full((1, 30), 1e-3), np.ones((1, 30), bool)
+    rough, share = resect(points, xy[None], sigma, seen, rng)
+    assert share[0] > 0.9
+    scene = Scene(rough, points, 1000.0, np.array([960.0, 540.0]))
+    fine = refine_poses(Tracks.from_grid(uv[None], covariance_px2=0.25**2), scene, Loss("huber", 1e6))
+    assert np.allclose(fine.cam_from_world_rotation[0], cv2.Rodrigues(vector)[0], atol=1e-6)
+    assert np.allclose(fine.centres_m[0], (-cv2.Rodrigues(vector)[0].T @ shift).ravel(), atol=1e-5)

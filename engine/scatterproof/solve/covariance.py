@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .network import Scene, Survey, Tracks, Unknowns
-from .normal import Layout, Prior, Reduced, State, free_modes, lay_out, reduce, state_of
+from .normal import Layout, Prior, Reduced, State, cross_matrix, free_modes, lay_out, reduce, state_of
 
 INNER, FIRST_CAMERA = "inner constraints", "first camera"
 LEAF = 64  # triangles no larger than this are inverted directly
@@ -232,10 +232,8 @@ def _natural(information: Information) -> np.ndarray:
     out[:, 6:, w + 3 :] = np.eye(own)
     if not u.rotation_only:
         out[:, :3, :3] = -np.eye(3)
-        arm = i.state.centre - i.state.pivot  # the centre moves by -v - w x arm = -v + arm x w
-        x, y, z = arm.T
-        o = np.zeros(f)
-        out[:, :3, 3:6] = np.stack([o, -z, y, z, o, -x, -y, x, o], -1).reshape(f, 3, 3)
+        # The centre moves by -v - w x arm = -v + arm x w.
+        out[:, :3, 3:6] = cross_matrix(i.state.centre - i.state.pivot)
     return out
 
 

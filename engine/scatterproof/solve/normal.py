@@ -703,6 +703,13 @@ def split(layout: Layout, kept: np.ndarray, gone: np.ndarray) -> tuple[np.ndarra
     return side.reshape(-1, layout.unknowns.per_frame), gone, shared
 
 
+def cross_matrix(v: np.ndarray) -> np.ndarray:
+    """(..., 3, 3) matrices [v] of the cross product with v (..., 3)."""
+    x, y, z = np.moveaxis(v, -1, 0)
+    o = np.zeros_like(x)
+    return np.asarray(np.stack([o, -z, y, z, o, -x, -y, x, o], -1)).reshape(*v.shape, 3)
+
+
 def rotation_of(vector: np.ndarray) -> np.ndarray:
     """Rotation vectors (..., 3), radians, as matrices (..., 3, 3) (Rodrigues)."""
     angle2 = (vector * vector).sum(-1)
@@ -711,9 +718,7 @@ def rotation_of(vector: np.ndarray) -> np.ndarray:
     safe = np.where(small, 1.0, angle)
     a = np.where(small, 1 - angle2 / 6, np.sin(safe) / safe)
     b = np.where(small, 0.5 - angle2 / 24, (1 - np.cos(safe)) / safe**2)
-    x, y, z = vector[..., 0], vector[..., 1], vector[..., 2]
-    zero = np.zeros_like(x)
-    skew = np.stack([zero, -z, y, z, zero, -x, -y, x, zero], -1).reshape(*vector.shape, 3)
+    skew = cross_matrix(vector)
     return np.asarray(np.eye(3) + a[..., None, None] * skew + b[..., None, None] * (skew @ skew))
 
 
