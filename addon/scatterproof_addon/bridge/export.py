@@ -96,14 +96,21 @@ def _exporter(kind: str) -> Callable[[bpy.types.Scene, Path], None]:
 
 
 def _usd(scene: bpy.types.Scene, path: Path) -> None:
+    unit = metres_per_unit(scene)
+    # From 4.4 on the exporter takes every scene's unit for a metre; what it says of the unit is mended in a text file.
+    takes_for_metres = "convert_scene_units" in bpy.ops.wm.usd_export.get_rna_type().properties and unit != 1
+    written = path.with_suffix(".usda") if takes_for_metres else path
     _call(
         bpy.ops.wm.usd_export,
-        filepath=str(path),
+        filepath=str(written),
         selected_objects_only=True,
         export_animation=True,
         evaluation_mode="VIEWPORT",
         convert_orientation=False,  # Z up, and said so
     )
+    if takes_for_metres:
+        text = written.read_text(encoding="utf-8")
+        path.write_text(text.replace("metersPerUnit = 1\n", f"metersPerUnit = {unit:.9g}\n", 1), encoding="utf-8")
 
 
 def _abc(scene: bpy.types.Scene, path: Path) -> None:
