@@ -11,7 +11,19 @@ from dataclasses import dataclass
 import numpy as np
 
 from .network import Scene, Survey, Tracks, Unknowns
-from .normal import Layout, Loss, State, back_substitute, cost_of, lay_out, moved, reduce, scene_of, split, state_of
+from .normal import (
+    Layout,
+    Loss,
+    Reduced,
+    State,
+    cost_of,
+    gradient_of,
+    lay_out,
+    moved,
+    reduce,
+    scene_of,
+    state_of,
+)
 
 # Why an adjustment ended.
 COST, STEP, ITERATIONS, STUCK, SINGULAR, EMPTY = (
@@ -22,6 +34,9 @@ COST, STEP, ITERATIONS, STUCK, SINGULAR, EMPTY = (
     "the sightings do not fix the unknowns",
     "too few sightings",
 )
+
+
+LINEAR = 0.1  # how far the cost's fall may miss the linear forecast for the factored system to be kept
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +64,7 @@ class Adjusted:
 
     scene: Scene
     cost: tuple[float, ...]  # half the sum of squares, before the first and after each accepted step
-    iterations: int  # linear systems solved
+    iterations: int  # steps computed
     reason: str  # one of the reasons above
     frames_used: np.ndarray  # (F,) bool
     points_used: np.ndarray  # (N,) bool
@@ -110,16 +125,19 @@ def adjust(
 def _descend(
     layout: Layout, state: State, loss: Loss | None, survey: Survey | None, rule: Rule
 ) -> tuple[State, list[float], int, str]:
-    damping, growth = rule.damping, 2.0
+    """Levenberg-Marquardt. Near the end the factored system is kept (the chord method): only the gradient is new."""
+    damping, growth, last = rule.damping, 2.0, np.inf
+    reduced: Reduced | None = None
     costs = [cost_of(layout, state, loss, survey)]
     for iteration in range(1, rule.iterations + 1):
-        trial, after, step = state, np.inf, np.inf
+        trial, after, square, fresh = state, np.inf, np.inf, reduced is None
         try:
-            reduced = reduce(layout, state, loss, survey, damping)
-            kept, square = reduced.solve()
-            if np.isfinite(kept).all() and square >= 0:
-                step = np.sqrt(square)
-                trial = moved(layout, state, *split(layout, kept, back_substitute(layout, reduced, kept)))
+            if reduced is None:
+                reduced = reduce(layout, state, loss, survey, damping)
+            gradient = reduced.gradient if fresh else gradient_of(layout, state, loss, survey)
+            step, square = reduced.solve(gradient)
+            if np.isfinite(square):
+                trial = moved(layout, state, step)
                 with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
                     after = cost_of(layout, trial, loss, survey)
         except np.linalg.LinAlgError:
@@ -127,19 +145,26 @@ def _descend(
                 return state, costs, iteration, SINGULAR
         fell = costs[-1] - after
         # A step below rounding cannot lower the cost any more, and need not.
-        if step <= rule.step_sigma or abs(fell) <= rule.cost * costs[-1]:
+        if square <= rule.step_sigma**2 or abs(fell) <= rule.cost * costs[-1]:
             if fell >= 0:
                 state = trial
                 costs.append(after)
-            return state, costs, iteration, STEP if step <= rule.step_sigma else COST
+            return state, costs, iteration, STEP if square <= rule.step_sigma**2 else COST
         if fell > 0:
-            gain = min(2 * fell / step**2, 1.0)
-            damping *= max(1 / 3, 1 - (2 * gain - 1) ** 3)
-            state, growth = trial, 2.0
+            gain = 2 * fell / square
+            state = trial
             costs.append(after)
+            # As linear as this, the system hardly changes any more; as long as steps shrink tenfold it will do.
+            if not (abs(gain - 1) < LINEAR and (fresh or square < 0.01 * last)):
+                reduced = None
+            if fresh:
+                damping *= max(1 / 3, 1 - (2 * min(gain, 1.0) - 1) ** 3)
+            growth, last = 2.0, square
         else:
-            damping = max(damping, 1e-10) * growth
-            growth *= 2
+            reduced = None
+            if fresh:
+                damping = max(damping, 1e-10) * growth
+                growth *= 2
             if damping > 1e12:
                 return state, costs, iteration, STUCK
     return state, costs, rule.iterations, ITERATIONS

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .network import Scene, Survey, Tracks, Unknowns
-from .normal import Layout, Prior, Reduced, State, cross_matrix, free_modes, lay_out, reduce, state_of
+from .normal import Layout, Prior, Reduced, State, Unknown, cross_matrix, free_modes, lay_out, reduce, state_of
 
 INNER, FIRST_CAMERA = "inner constraints", "first camera"
 LEAF = 64  # triangles no larger than this are inverted directly
@@ -123,10 +123,10 @@ def _roots(
         gone_own, gone_root = np.empty((n, 3, 3)), np.empty((n, 3, len(root)))
     for e in reduced.slabs:
         if layout.keeps_points:
-            spread = _times_triangle(e.rows[:, :-1], root, e.columns[:-1]).reshape(-1, c, len(root))
+            spread = _times_triangle(e.rows, root, e.columns).reshape(-1, c, len(root))
             back = e.factor.transpose(0, 2, 1)
         else:
-            spread = e.rows[:-1].T @ root.T[e.columns[:-1]]
+            spread = e.rows.T @ root.T[e.columns]
             spread = spread.reshape(3, -1, len(root)).transpose(1, 0, 2)
             back = e.factor.transpose(2, 1, 0)
         np.matmul(-back, spread, out=gone_root[e.own])
@@ -200,8 +200,10 @@ def marginals(information: Information, datum: str | np.ndarray = INNER) -> Cova
     return Covariance(pose, point, cov_shared, datum if isinstance(datum, str) else "chosen points")
 
 
-def _largest_eigenvalue(operator: Callable[[np.ndarray], np.ndarray], size: int, tolerance: float, steps: int) -> float:
-    """Of a symmetric operator that is not negative, by Lanczos iteration with full reorthogonalisation."""
+def _largest_eigenpair(
+    operator: Callable[[np.ndarray], np.ndarray], size: int, tolerance: float, steps: int
+) -> tuple[float, np.ndarray]:
+    """Value and unit vector of a symmetric operator that is not negative, by Lanczos with full reorthogonalisation."""
     x = np.random.default_rng(0).normal(size=size)
     basis = [x / np.linalg.norm(x)]
     alpha: list[float] = []
@@ -218,7 +220,7 @@ def _largest_eigenvalue(operator: Callable[[np.ndarray], np.ndarray], size: int,
         if beta[-1] * abs(vectors[-1, -1]) <= tolerance * abs(values[-1]):
             break
         basis.append(y / beta[-1])
-    return float(values[-1])
+    return float(values[-1]), known.T @ vectors[:, -1]
 
 
 def _natural(information: Information) -> np.ndarray:
@@ -278,8 +280,11 @@ def solvability(information: Information | None, tolerance: float = 1e-3, steps:
     Unknowns: camera centres, turns about them, inner parameters, points. By Lanczos iteration on the inverse to the
     relative ``tolerance``. Small values say that some combination of unknowns is hardly seen.
     """
-    if information is None:
-        return 0.0
+    return 0.0 if information is None else weakest(information, tolerance, steps)[0]
+
+
+def weakest(information: Information, tolerance: float = 1e-3, steps: int = 200) -> tuple[float, Unknown]:
+    """That eigenvalue, and its freedom as a step of one sigma."""
     i = information
     turn = _natural(i)
     if i.layout.unknowns.rotation_only:
@@ -299,16 +304,18 @@ def solvability(information: Information | None, tolerance: float = 1e-3, steps:
     null[f * c : f * c + 3 * n] = (scales[1] * i.point_gauge).reshape(3 * n, d)
     null = np.linalg.qr(null)[0]
 
+    def parts(x: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        return x[: f * c].reshape(f, c, 1), x[f * c : f * c + 3 * n].reshape(n, 3, 1), x[f * c + 3 * n :, None]
+
     def inverse(x: np.ndarray) -> np.ndarray:
-        x = x - null @ (null.T @ x)
-        frames = scales[0] * x[: f * c].reshape(f, c, 1)
-        points = scales[1] * x[f * c : f * c + 3 * n].reshape(n, 3, 1)
-        shared = scales[2] * x[f * c + 3 * n :, None]
+        frames, points, shared = (s * part for s, part in zip(scales, parts(x - null @ (null.T @ x)), strict=True))
         frames, points, shared = i.apply(turn.transpose(0, 2, 1) @ frames, points, shared)
         y = np.concatenate([
             (scales[0] * (turn @ frames)).ravel(), (scales[1] * points).ravel(), (scales[2] * shared).ravel()
         ])  # fmt: skip
         return np.asarray(y - null @ (null.T @ y))
 
-    largest = _largest_eigenvalue(inverse, len(null), tolerance, steps)
-    return 1 / largest if np.isfinite(largest) and largest > 0 else 0.0
+    largest, vector = _largest_eigenpair(inverse, len(null), tolerance, steps)
+    value = 1 / largest if np.isfinite(largest) and largest > 0 else 0.0
+    frames, points, shared = (part / s * np.sqrt(max(largest, 0)) for s, part in zip(scales, parts(vector), strict=True))
+    return value, Unknown((back @ frames)[..., 0], points[..., 0].T, shared[:, 0])

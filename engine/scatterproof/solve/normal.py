@@ -6,8 +6,7 @@ columns of a tile are only those points, or frames, that its rows see. So all al
 
 Internal unknowns of a frame: a shift v and a turn w about a pivot of the world against the camera (the camera turns
 by -w, its centre c moves by -v - w x (c - pivot), world axes), then its own inner parameters. Kept unknowns stand in
-one matrix: points as all x, then all y, all z; or frames one after the other; then the shared inner parameters; then
-the right-hand side.
+one matrix: points as all x, then all y, all z; or frames one after the other; then the shared inner parameters.
 
 Sources: Triggs, McLauchlan, Hartley, Fitzgibbon, "Bundle Adjustment: A Modern Synthesis", 2000 (Schur complement,
 gauge); Brown, "Close-range camera calibration", 1971 (distortion). Both from memory.
@@ -416,10 +415,23 @@ class Prior:
         """(3 S,) points less their surveyed places."""
         return np.asarray(state.point[:, self.place].T - self.at).ravel()
 
+    def add_gradient(self, gradient: Unknown, state: State) -> None:
+        """Add the survey's part to a gradient."""
+        gradient.points[:, self.place] += (self.weight @ self.offset(state)).reshape(-1, 3).T
+
     def square(self, state: State) -> float:
         """The squared length of the offset in sigmas."""
         d = self.offset(state)
         return float(d @ self.weight @ d)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Unknown:
+    """One number for every unknown: a gradient, or a step."""
+
+    frames: np.ndarray  # (F, c)
+    points: np.ndarray  # (3, N)
+    shared: np.ndarray  # (g,)
 
 
 @dataclass(slots=True, eq=False)
@@ -427,41 +439,90 @@ class Eliminated:
     """What is needed to get the eliminated unknowns of one slab back."""
 
     own: slice | np.ndarray  # frames or points eliminated
-    columns: np.ndarray  # kept unknowns of the slab, the shared ones and the right-hand side included
+    columns: np.ndarray  # kept unknowns of the slab, the shared ones included
     factor: np.ndarray  # (m, c, c) inverse Cholesky factors of frames, or (3, 3, k) of points
     rows: np.ndarray  # Z = factor x coupling: (m c, columns), or (columns, 3 k)
 
 
 @dataclass(slots=True, eq=False)
-class Reduced:
-    """Normal equations of the kept unknowns; the last row and column are the gradient."""
+class Factor:
+    """A Cholesky factor that solves by blocks, whose diagonal blocks are inverted once."""
 
-    matrix: np.ndarray  # (n + 1, n + 1)
+    lower: np.ndarray  # (n, n)
+    blocks: list[tuple[int, int, np.ndarray]]
+
+    @staticmethod
+    def of(matrix: np.ndarray, block: int = 96) -> Factor:
+        """Raises LinAlgError where the matrix is not positive definite."""
+        lower = np.linalg.cholesky(matrix)
+        edges = [(a, min(a + block, len(lower))) for a in range(0, len(lower), block)]
+        return Factor(lower, [(a, b, np.linalg.inv(lower[a:b, a:b])) for a, b in edges])
+
+    def solve(self, right: np.ndarray) -> np.ndarray:
+        """The solution for a right-hand side (n,)."""
+        x = right.copy()
+        for a, b, inverse in self.blocks:
+            x[a:b] = inverse @ (x[a:b] - self.lower[a:b, :a] @ x[:a])
+        for a, b, inverse in reversed(self.blocks):
+            x[a:b] = inverse.T @ (x[a:b] - self.lower[b:, a:b].T @ x[b:])
+        return x
+
+
+@dataclass(slots=True, eq=False)
+class Reduced:
+    """Normal equations of the kept unknowns, and the way back to the others."""
+
+    layout: Layout
+    matrix: np.ndarray  # (n, n)
     slabs: list[Eliminated]
-    square: float  # sum of squared weighted residuals
+    gradient: Unknown
     frame_weight: np.ndarray  # (F, c, c) the frames' diagonal blocks before the elimination, undamped
     point_weight: np.ndarray  # (3, N) the points' diagonal elements
     shared_weight: np.ndarray  # (g,)
     gauge: np.ndarray = field(default_factory=lambda: np.empty((0, 0)))  # (n, d) orthonormal free freedoms, kept side
+    factor: Factor | None = None
 
     def system(self) -> np.ndarray:
         """(n, n) the kept unknowns' matrix, the free gauge freedoms held by inner constraints.
 
         The matrix is singular along them, so the strength of the constraints matters for nothing but rounding.
         """
-        n = len(self.matrix) - 1
-        kept = self.matrix[:n, :n]
-        return np.asarray(kept + (np.trace(kept) / n * self.gauge) @ self.gauge.T)
+        strength = np.trace(self.matrix) / max(len(self.matrix), 1)
+        return np.asarray(self.matrix + (strength * self.gauge) @ self.gauge.T)
 
-    def solve(self) -> tuple[np.ndarray, float]:
-        """The step of the kept unknowns, and its squared length in sigmas (all unknowns together).
+    def solve(self, gradient: Unknown) -> tuple[Unknown, float]:
+        """The step -H^-1 gradient, and its squared length in sigmas. The factor is kept for further gradients.
 
-        Raises LinAlgError.
+        Raises LinAlgError where the system is not positive definite.
         """
-        n = len(self.matrix) - 1
-        step = np.linalg.solve(self.system(), -self.matrix[:n, n])
-        gone = self.square - self.matrix[n, n]
-        return step, float(gone - self.matrix[:n, n] @ step)
+        if self.factor is None:
+            self.factor = Factor.of(self.system())
+        keeps_points = self.layout.keeps_points
+        side = gradient.points if keeps_points else gradient.frames
+        gone_gradient = gradient.frames if keeps_points else gradient.points
+        right = np.concatenate([side.ravel(), gradient.shared])
+        inner, square = [], 0.0
+        for e in self.slabs:
+            if keeps_points:
+                half = np.einsum("fij,fj->fi", e.factor, gone_gradient[e.own]).ravel()
+                right[e.columns] -= half @ e.rows
+            else:
+                half = np.einsum("ijk,jk->ik", e.factor, gone_gradient[:, e.own]).ravel()
+                right[e.columns] -= e.rows @ half
+            inner.append(half)
+            square += float(half @ half)
+        kept = -self.factor.solve(right)
+        gone = np.empty_like(gone_gradient)
+        for e, half in zip(self.slabs, inner, strict=True):
+            if keeps_points:
+                half = (half + e.rows @ kept[e.columns]).reshape(-1, gone.shape[1])
+                gone[e.own] = -np.einsum("fji,fj->fi", e.factor, half)
+            else:
+                half = (half + kept[e.columns] @ e.rows).reshape(3, -1)
+                gone[:, e.own] = -np.einsum("jik,jk->ik", e.factor, half)
+        side, shared = kept[: side.size].reshape(side.shape), kept[side.size :]
+        step = Unknown(gone, side, shared) if keeps_points else Unknown(side, gone, shared)
+        return step, square - float(right @ kept)
 
 
 def _products(left: np.ndarray, right: np.ndarray, out: np.ndarray) -> None:
@@ -486,26 +547,27 @@ def reduce(
 
 def _reduce_frames(layout: Layout, state: State, loss: Loss | None, prior: Prior | None, damping: float) -> Reduced:
     u = layout.unknowns
-    n, g, c = len(layout.point_ids), len(u.shared), u.per_frame
+    f, n, g, c = len(layout.frame_ids), len(layout.point_ids), len(u.shared), u.per_frame
     first = 3 if u.rotation_only else 0
-    own, rest = slice(first, first + c), slice(first + c, None)
-    matrix = np.zeros((3 * n + g + 1, 3 * n + g + 1))
-    diagonal = np.zeros((3, 3, n))  # of the points, and their coupling with the shared unknowns and the residual
-    coupling = np.zeros((g + 1, 3, n))
-    corner = np.zeros((g + 1, g + 1))
-    frame_weight = np.empty((len(layout.frame_ids), c, c))
+    own, shared = slice(first, first + c), slice(first + c, first + c + g)
+    matrix = np.zeros((3 * n + g, 3 * n + g))
+    diagonal = np.zeros((3, 3, n))  # of the points, and their coupling with the shared unknowns
+    coupling = np.zeros((g, 3, n))
+    gradient = Unknown(np.empty((f, c)), np.zeros((3, n)), np.zeros(g))
+    corner = np.zeros((g, g))
+    frame_weight = np.empty((f, c, c))
     slabs = []
     for slab in layout.slabs:
         lo, hi = slab[0].points.start, slab[0].points.stop  # type: ignore[union-attr]
         k, a, b = hi - lo, slab[0].frames.start, slab[-1].frames.stop  # type: ignore[union-attr]
-        rows = np.empty((b - a, c, 3 * k + g + 1))
+        rows = np.empty((b - a, c, 3 * k + g))
         factor = np.empty((b - a, c, c))
         for tile in slab:
             jacobian = linearise(tile, state, u, loss)
             m = len(jacobian)
             flat = jacobian.reshape(m, -1, 2 * k)
-            square = flat @ flat.transpose(0, 2, 1)
-            block = frame_weight[tile.frames] = square[:, own, own]
+            square = flat[:, first:] @ flat[:, first:].transpose(0, 2, 1)
+            block = frame_weight[tile.frames] = square[:, :c, :c]
             if damping:
                 block = block.copy()
                 block[:, np.arange(c), np.arange(c)] *= 1 + damping
@@ -513,66 +575,65 @@ def _reduce_frames(layout: Layout, state: State, loss: Loss | None, prior: Prior
             at = slice(tile.frames.start - a, tile.frames.stop - a)  # type: ignore[union-attr]
             factor[at] = inverse
             left = (inverse @ flat[:, own]).reshape(m, c, 2, k)
-            _products(left, jacobian[:, :3], rows[at, :, : 3 * k].reshape(m, c, 3, k))
-            rows[at, :, 3 * k :] = inverse @ square[:, own, rest]
-            diagonal[:, :, lo:hi] += np.einsum("mark,mbrk->abk", jacobian[:, :3], jacobian[:, :3])
-            coupling[:, :, lo:hi] += np.einsum("mark,mbrk->abk", jacobian[:, rest], jacobian[:, :3])
-            corner += square[:, rest, rest].sum(0)
-        flat_rows = rows.reshape(-1, 3 * k + g + 1)
+            point = jacobian[:, :3]
+            _products(left, point, rows[at, :, : 3 * k].reshape(m, c, 3, k))
+            rows[at, :, 3 * k :] = inverse @ square[:, :c, c:-1]
+            for i in range(3):
+                for j in range(i + 1):
+                    diagonal[i, j, lo:hi] += np.einsum("mrk,mrk->k", point[:, i], point[:, j])
+            coupling[:, :, lo:hi] += np.einsum("mark,mbrk->abk", jacobian[:, shared], point)
+            gradient.frames[tile.frames] = square[:, :c, -1]
+            gradient.points[:, lo:hi] += np.einsum("mark,mrk->ak", point, jacobian[:, -1])
+            gradient.shared[:] += square[:, c:-1, -1].sum(0)
+            corner += square[:, c:-1, c:-1].sum(0)
+        flat_rows = rows.reshape(-1, 3 * k + g)
         gone = flat_rows.T @ flat_rows
-        columns = np.arange(3 * n + g + 1)
+        columns = np.arange(3 * n + g)
         if k == n:
             matrix -= gone
         else:
-            columns = np.concatenate([np.arange(lo, hi) + i * n for i in range(3)] + [np.arange(3 * n, 3 * n + g + 1)])
+            columns = np.concatenate([np.arange(lo, hi) + i * n for i in range(3)] + [np.arange(3 * n, 3 * n + g)])
             matrix[np.ix_(columns, columns)] -= gone
         slabs.append(Eliminated(slice(a, b), columns, factor, flat_rows))
+    for i, j in ((0, 1), (0, 2), (1, 2)):
+        diagonal[i, j] = diagonal[j, i]
     if u.rotation_only:
         diagonal += _distance_held(diagonal, state.point)
-    total = float(corner[g, g])
     each = np.arange(n)
     for i in range(3):
         for j in range(3):
             matrix[i * n + each, j * n + each] += diagonal[i, j] * (1 + damping * (i == j))
-    coupling = coupling.reshape(g + 1, 3 * n)
+    coupling = coupling.reshape(g, 3 * n)
     matrix[3 * n :, : 3 * n] += coupling
     matrix[: 3 * n, 3 * n :] += coupling.T
-    shared_weight = np.diag(corner)[:g].copy()
+    shared_weight = np.diag(corner).copy()
     corner[np.arange(g), np.arange(g)] *= 1 + damping
     matrix[3 * n :, 3 * n :] += corner
     point_weight = np.einsum("iik->ik", diagonal).copy()
     if prior is not None:
         place = (prior.place[:, None] + n * np.arange(3)).ravel()
-        gradient = prior.weight @ prior.offset(state)
         matrix[np.ix_(place, place)] += prior.weight
-        matrix[place, -1] += gradient
-        matrix[-1, place] += gradient
-        matrix[-1, -1] += prior.square(state)
-        total += prior.square(state)
+        prior.add_gradient(gradient, state)
         point_weight[:, prior.place] += np.diag(prior.weight).reshape(-1, 3).T
-    return Reduced(matrix, slabs, total, frame_weight, point_weight, shared_weight)
+    return Reduced(layout, matrix, slabs, gradient, frame_weight, point_weight, shared_weight)
 
 
 def _reduce_points(layout: Layout, state: State, loss: Loss | None, prior: Prior | None, damping: float) -> Reduced:
     u = layout.unknowns
-    f, g, c = len(layout.frame_ids), len(u.shared), u.per_frame
+    f, n, g, c = len(layout.frame_ids), len(layout.point_ids), len(u.shared), u.per_frame
     first = 3 if u.rotation_only else 0
-    own, rest = slice(first, first + c), slice(first + c, None)
-    size = c * f + g + 1
+    own, shared = slice(first, first + c), slice(first + c, first + c + g)
+    size = c * f + g
     matrix = np.zeros((size, size))
-    point_weight = np.empty((3, len(layout.point_ids)))
-    total = 0.0
-    frame_weight, shared_weight = np.zeros((f, c, c)), np.zeros(g)
-    add_block = add_gradient = None
+    gradient = Unknown(np.zeros((f, c)), np.zeros((3, n)), np.zeros(g))
+    frame_weight, point_weight, shared_weight = np.zeros((f, c, c)), np.empty((3, n)), np.zeros(g)
+    add_block = None
     if prior is not None:
-        n = len(layout.point_ids)
-        add_block, add_gradient = np.zeros((3, 3, n)), np.zeros((3, n))
+        add_block = np.zeros((3, 3, n))
         s = np.arange(len(prior.place))
         blocks = prior.weight.reshape(len(s), 3, len(s), 3)[s, :, s]
         add_block[:, :, prior.place] = blocks.transpose(1, 2, 0)
-        add_gradient[:, prior.place] = (prior.weight @ prior.offset(state)).reshape(-1, 3).T
-        total = prior.square(state)
-        matrix[-1, -1] += total
+        prior.add_gradient(gradient, state)
     slabs = []
     for (tile,) in layout.slabs:
         jacobian = linearise(tile, state, u, loss)
@@ -583,14 +644,16 @@ def _reduce_points(layout: Layout, state: State, loss: Loss | None, prior: Prior
         of_frame = frames[:, None] * c + np.arange(c)
         frame_weight[frames] += square[:, :c, :c]
         shared_weight += square[:, np.arange(c, c + g), np.arange(c, c + g)].sum(0)
+        gradient.frames[frames] += square[:, :c, -1]
+        gradient.shared[:] += square[:, c:-1, -1].sum(0)
         square[:, np.arange(c + g), np.arange(c + g)] *= 1 + damping
-        shared = np.arange(c * f, size)
+        at_shared = np.arange(c * f, size)
         matrix[of_frame[:, :, None], of_frame[:, None, :]] += square[:, :c, :c]
-        matrix[of_frame[:, :, None], shared] += square[:, :c, c:]
-        matrix[shared[:, None], of_frame[:, None, :]] += square[:, :c, c:].transpose(0, 2, 1)
-        matrix[c * f :, c * f :] += square[:, c:, c:].sum(0)
-        total += float(square[:, -1, -1].sum())
+        matrix[of_frame[:, :, None], at_shared] += square[:, :c, c:-1]
+        matrix[at_shared[:, None], of_frame[:, None, :]] += square[:, :c, c:-1].transpose(0, 2, 1)
+        matrix[c * f :, c * f :] += square[:, c:-1, c:-1].sum(0)
         point = jacobian[:, :3]
+        gradient.points[:, tile.points] += np.einsum("mark,mrk->ak", point, jacobian[:, -1])
         block = np.empty((3, 3, k))
         for i in range(3):
             for j in range(i + 1):
@@ -607,16 +670,33 @@ def _reduce_points(layout: Layout, state: State, loss: Loss | None, prior: Prior
             np.multiply(point[:, 0], inverse[i, 0], out=right[:, i])
             for j in range(1, i + 1):
                 right[:, i] += point[:, j] * inverse[i, j]
-        rows = np.empty((c * m + g + 1, 3, k))
+        rows = np.empty((c * m + g, 3, k))
         _products(jacobian[:, own], right, rows[: c * m].reshape(m, c, 3, k))
-        rows[c * m :] = np.einsum("mark,mbrk->abk", jacobian[:, rest], right)
-        if add_gradient is not None:
-            rows[-1] += np.einsum("ijk,jk->ik", inverse, add_gradient[:, tile.points])
-        columns = np.concatenate([of_frame.ravel(), shared])
+        rows[c * m :] = np.einsum("mark,mbrk->abk", jacobian[:, shared], right)
+        columns = np.concatenate([of_frame.ravel(), at_shared])
         flat_rows = rows.reshape(len(rows), 3 * k)
         matrix[np.ix_(columns, columns)] -= flat_rows @ flat_rows.T
         slabs.append(Eliminated(tile.points, columns, inverse, flat_rows))
-    return Reduced(matrix, slabs, total, frame_weight, point_weight, shared_weight)
+    return Reduced(layout, matrix, slabs, gradient, frame_weight, point_weight, shared_weight)
+
+
+def gradient_of(layout: Layout, state: State, loss: Loss | None = None, survey: Survey | None = None) -> Unknown:
+    """The gradient alone, a small part of the work of :func:`reduce`."""
+    u = layout.unknowns
+    first = 3 if u.rotation_only else 0
+    c, g = u.per_frame, len(u.shared)
+    out = Unknown(np.zeros((len(layout.frame_ids), c)), np.zeros_like(state.point), np.zeros(g))
+    for slab in layout.slabs:
+        for tile in slab:
+            jacobian = linearise(tile, state, u, loss)
+            flat = jacobian.reshape(len(jacobian), jacobian.shape[1], -1)
+            frames = (flat[:, first:-1] @ flat[:, -1, :, None])[..., 0]
+            out.frames[tile.frames] += frames[:, :c]
+            out.shared[:] += frames[:, c:].sum(0)
+            out.points[:, tile.points] += np.einsum("mark,mrk->ak", jacobian[:, :3], jacobian[:, -1])
+    if survey is not None:
+        Prior.of(layout, survey).add_gradient(out, state)
+    return out
 
 
 def _distance_held(block: np.ndarray, point: np.ndarray) -> np.ndarray:
@@ -677,32 +757,6 @@ def free_modes(layout: Layout, state: State, prior: Prior | None) -> tuple[np.nd
     return frames @ free, points @ free
 
 
-def back_substitute(layout: Layout, reduced: Reduced, kept: np.ndarray) -> np.ndarray:
-    """The eliminated unknowns' step: (F, c) of the frames or (3, N) of the points, from the kept ones' (n,)."""
-    with_one = np.append(kept, 1.0)
-    u = layout.unknowns
-    if layout.keeps_points:
-        out = np.empty((len(layout.frame_ids), u.per_frame))
-        for e in reduced.slabs:
-            inner = (e.rows @ with_one[e.columns]).reshape(-1, u.per_frame)
-            out[e.own] = -np.einsum("fji,fj->fi", e.factor, inner)
-        return out
-    out = np.empty((3, len(layout.point_ids)))
-    for e in reduced.slabs:
-        inner = (with_one[e.columns] @ e.rows).reshape(3, -1)
-        out[:, e.own] = -np.einsum("jik,jk->ik", e.factor, inner)
-    return out
-
-
-def split(layout: Layout, kept: np.ndarray, gone: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Steps as (F, c) of the frames, (3, N) of the points, (g,) of the shared unknowns."""
-    g = len(layout.unknowns.shared)
-    side, shared = kept[: len(kept) - g], kept[len(kept) - g :]
-    if layout.keeps_points:
-        return gone, side.reshape(3, -1), shared
-    return side.reshape(-1, layout.unknowns.per_frame), gone, shared
-
-
 def cross_matrix(v: np.ndarray) -> np.ndarray:
     """(..., 3, 3) matrices [v] of the cross product with v (..., 3)."""
     x, y, z = np.moveaxis(v, -1, 0)
@@ -722,8 +776,9 @@ def rotation_of(vector: np.ndarray) -> np.ndarray:
     return np.asarray(np.eye(3) + a[..., None, None] * skew + b[..., None, None] * (skew @ skew))
 
 
-def moved(layout: Layout, state: State, frames: np.ndarray, points: np.ndarray, shared: np.ndarray) -> State:
+def moved(layout: Layout, state: State, step: Unknown) -> State:
     """The state after a step."""
+    frames, points, shared = step.frames, step.points, step.shared
     u = layout.unknowns
     turn = 0 if u.rotation_only else 3
     inner = state.inner.copy()
