@@ -13,13 +13,16 @@ ROWS = [
     {"plan"},
     {"stage", "camera"},
     {"sightings"},
-    {"solve"},
+    {"solve", "paint"},
+    {"prove"},
     {"readiness"},
     {"report"},
+    {"kit"},
+    {"survey"},
     {"cli"},
 ]
 RANK = {name: row for row, names in enumerate(ROWS) for name in names}
-STANDARD_AND_ALLOWED = {"numpy", "tomlkit", "scatterproof"}
+STANDARD_AND_ALLOWED = {"numpy", "tomlkit", "pydyf", "scatterproof"}
 
 
 def modules():
