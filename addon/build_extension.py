@@ -21,7 +21,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
 CACHES = shutil.ignore_patterns("__pycache__", "*.pyc")
-TOML_WRITER = "tomlkit"  # pure Python; travels unmodified from the package index
+TRAVEL_ALONG = ("tomlkit", "pydyf")  # pure Python, without dependencies; unmodified from the package index
 
 ENGINE_PROJECT = """\
 [build-system]
@@ -63,7 +63,7 @@ def build(work: Path, out: Path, stamp: str) -> Path:
     shutil.copy(ROOT / "LICENSE", staged)
     wheels = staged / "wheels"
     _pip("wheel", "--no-deps", "-w", wheels, _engine_project(work / "engine", stamp))
-    _pip("download", "--no-deps", "--only-binary=:all:", "-d", wheels, TOML_WRITER)
+    _pip("download", "--no-deps", "--only-binary=:all:", "-d", wheels, *TRAVEL_ALONG)
     manifest = staged / "blender_manifest.toml"
     listed = ",\n".join(f'  "./wheels/{wheel.name}"' for wheel in sorted(wheels.glob("*.whl")))
     text = manifest.read_text(encoding="utf-8")

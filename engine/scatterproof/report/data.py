@@ -16,6 +16,7 @@ from ..readiness.verdict import FIRM, LOST, STATES, THIN, Reason, ShotReadiness
 SCHEMA = 1
 COLUMNS = (
     "shot", "camera", "frame", "state", "features", "delivered", "depths", "out_of_plane_sigma", "blur_px",
+    "contrast_stops", "sigma_px",
     "nearest_m", "farthest_m", "solve", "reasons",
 )  # fmt: skip
 
@@ -37,10 +38,10 @@ def readiness_csv(shots: Sequence[ShotReadiness]) -> str:
     table = csv.writer(out)
     table.writerow(COLUMNS)
     for shot in map(_shot, shots):
-        whole = {name: _inert(shot[name]) for name in ("camera", "solve")} | {"shot": _inert(shot["name"])}
+        whole = {name: inert(shot[name]) for name in ("camera", "solve")} | {"shot": inert(shot["name"])}
         for frame in shot["frames"]:
             told = "; ".join(reason["text"] for reason in frame["reasons"])
-            cells = frame | whole | {"reasons": _inert(told)}
+            cells = frame | whole | {"reasons": inert(told)}
             table.writerow([cells[name] for name in COLUMNS])
     return out.getvalue()
 
@@ -64,6 +65,8 @@ def _frame(shot: ShotReadiness, row: int) -> dict[str, Any]:
         "depths": int(shot.depths[row]),
         "out_of_plane_sigma": _number(shot.out_of_plane_sigma[row]),
         "blur_px": _number(shot.blur_px[row]),
+        "contrast_stops": _number(shot.contrast_stops[row]),
+        "sigma_px": _number(shot.sigma_px[row]),
         "nearest_m": _number(shot.nearest_m[row]),
         "farthest_m": _number(shot.farthest_m[row]),
         "reasons": [_reason(reason) for reason in shot.reasons[row]],
@@ -84,5 +87,6 @@ def _number(value: float | np.floating[Any]) -> float | None:
     return float(f"{value:.6g}") if math.isfinite(value) else None
 
 
-def _inert(text: str) -> str:
+def inert(text: str) -> str:
+    """A text for a cell: one that a spreadsheet would take for a formula starts with an apostrophe."""
     return "'" + text if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text

@@ -1,0 +1,110 @@
+"""What readiness depends on: which frames want which stand, and what rounding the set-out does to them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
+from pathlib import Path
+
+import numpy as np
+
+from ..plan.model import Plan
+from ..problems import BadInput
+from ..readiness.rehearse import Progress, Rehearsal, rehearse_shot
+from ..readiness.verdict import ShotReadiness
+from ..sightings.need import planned_layout
+from ..stage.layout import Features, Layout, build_layout
+from .setout import SetOut, as_told
+
+ALL_STANDS = ""  # no stand has an empty name
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ShotNeeds:
+    """One shot as planned, as rounded, and without each stand in turn."""
+
+    planned: ShotReadiness
+    told: ShotReadiness | None  # None where the rounded positions cannot be built
+    without: Mapping[str, tuple[int, int]]  # stand -> first and last frame that gets worse without it
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Needs:
+    """All shots of a plan."""
+
+    layout: Layout
+    shots: tuple[ShotNeeds, ...]
+    trouble: str  # why rounded positions cannot be built; empty where they can
+
+    @property
+    def changed(self) -> tuple[int, int, int]:
+        """Frames whose verdict rounding changes: better, worse, and all frames."""
+        better = worse = total = 0
+        for shot in self.shots:
+            total += len(shot.planned.frame)
+            if shot.told is not None:
+                better += int((shot.told.state < shot.planned.state).sum())
+                worse += int((shot.told.state > shot.planned.state).sum())
+        return better, worse, total
+
+    @property
+    def most_features(self) -> int:
+        """The largest change of the number of trackable features in a frame."""
+        moved = [np.abs(s.told.features - s.planned.features).max(initial=0) for s in self.shots if s.told is not None]
+        return int(max(moved, default=0))
+
+
+def measure_needs(
+    plan: Plan, table_of: Callable[[Layout], SetOut], folder: Path, tell: Callable[[Progress], None] | None = None
+) -> tuple[Needs, SetOut]:
+    """Rehearse every shot as planned, as the set-out table rounds it, and without each stand that it sees.
+
+    Raises BadInput where the plan can't be built.
+    """
+    layout = planned_layout(plan, folder)
+    table = table_of(layout)
+    told_plan = as_told(plan, layout, table)
+    trouble, told_layout = "", None
+    try:
+        told_layout = build_layout(told_plan)
+    except BadInput as error:
+        trouble = str(error.problems[0])
+    shots = []
+    for shot in plan.shots:
+        planned = _run(rehearse_shot(plan, layout, shot, folder), tell)
+        told = None
+        if told_layout is not None:
+            told = _run(rehearse_shot(told_plan, told_layout, shot, folder), tell).readiness
+        without = {}
+        for stand, owners in _seen_stands(plan, planned):
+            bare = _without(layout, owners)
+            state = _run(rehearse_shot(plan, bare, shot, folder), tell).readiness.state
+            worse = planned.readiness.frame[state > planned.readiness.state]
+            if len(worse):
+                without[stand] = int(worse[0]), int(worse[-1])
+        shots.append(ShotNeeds(planned.readiness, told, without))
+    return Needs(layout, tuple(shots), trouble), table
+
+
+def _run(steps: Generator[Progress, None, Rehearsal], tell: Callable[[Progress], None] | None) -> Rehearsal:
+    while True:
+        try:
+            progress = next(steps)
+        except StopIteration as end:
+            return end.value  # type: ignore[no-any-return]
+        if tell:
+            tell(progress)
+
+
+def _seen_stands(plan: Plan, rehearsal: Rehearsal) -> list[tuple[str, list[int]]]:
+    """Stands a shot sees with their owner rows, each by itself and, where there are several, all together."""
+    first = len(rehearsal.layout.markers.name)
+    used = np.unique(rehearsal.layout.features.owner[rehearsal.sightings.seen.any(axis=0)])
+    seen = [(stand.name, [first + i]) for i, stand in enumerate(plan.stands) if first + i in used]
+    return seen + [(ALL_STANDS, [owner for _, owners in seen for owner in owners])] * (len(seen) > 1)
+
+
+def _without(layout: Layout, owners: Sequence[int]) -> Layout:
+    kept = ~np.isin(layout.features.owner, owners)
+    rest = Features(**{f.name: getattr(layout.features, f.name)[kept] for f in fields(Features)})
+    return replace(layout, features=rest)
