@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import ctypes
 import os
 import re
 import sys
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, redirect_stdout, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -24,7 +25,7 @@ from .bridge.export import export_stage
 from .bridge.light import light_stage
 from .bridge.scene import build_scene, timeline
 
-STILL_WIDTH, STILL_SAMPLES = 1280, 16
+STILL_WIDTH, STILL_SAMPLES = 1280, 8  # denoised: in half the time of 16 that are not, and cleaner
 MAGIC = (b"BLENDER", b"\x28\xb5\x2f\xfd", b"\x1f\x8b")  # plain, Zstandard, gzip
 
 
@@ -82,15 +83,24 @@ def _open(path: Path) -> tuple[str, ...]:
 @contextmanager
 def _aside() -> Iterator[None]:
     """What Blender itself prints goes to standard error: standard output belongs to results."""
-    sys.stdout.flush()
+    _flush()
     kept = os.dup(1)
     os.dup2(2, 1)
     try:
-        yield
+        with redirect_stdout(sys.stderr):
+            yield
     finally:
-        sys.stdout.flush()
+        _flush()
         os.dup2(kept, 1)
         os.close(kept)
+
+
+def _flush() -> None:
+    """Empty the buffers of Python and of the C library, which Blender prints through."""
+    sys.stdout.flush()
+    with suppress(OSError, AttributeError):
+        library = ctypes.CDLL("ucrtbase" if sys.platform == "win32" else None)
+        library.fflush(None)
 
 
 def write_scene(
@@ -115,7 +125,7 @@ def write_scene(
     scene.name = plan.name[:60] or "Stage"
     scene.unit_settings.system = "IMPERIAL" if plan.units in ("ft", "in") else "METRIC"
     build_scene(scene, plan, folder, file.text)
-    light_stage(scene)
+    light_stage(scene, plan.stage.key_light)
     bake(scene, tuple(rehearse(plan, (), folder, tell)))
     written = [_save(out)]
     offsets = timeline(plan)
@@ -155,7 +165,10 @@ def _still(scene: bpy.types.Scene, plan: object, shot: Shot, frame: int, offset:
     package = next(camera for camera in plan.cameras if camera.name == shot.camera)  # type: ignore[attr-defined]
     show_gate(scene, package)
     render.engine = "CYCLES"
-    scene.cycles.device, scene.cycles.samples, scene.cycles.use_denoising = "CPU", STILL_SAMPLES, False
+    cycles = scene.cycles
+    cycles.device, cycles.samples, cycles.use_denoising = "CPU", STILL_SAMPLES, True
+    cycles.denoiser, cycles.denoising_input_passes = "OPENIMAGEDENOISE", "RGB_ALBEDO"
+    cycles.denoising_prefilter = "FAST"
     render.resolution_percentage = max(1, round(100 * STILL_WIDTH / package.resolution[0]))
     scene.camera = next(t for t in tags.tagged(scene, "shot") if tags.entry_of(t) == shot.name)
     scene.frame_set(frame + offset)
