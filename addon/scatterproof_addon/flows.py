@@ -58,7 +58,7 @@ def _rebuild(scene: bpy.types.Scene, plan: Plan, folder: Path, text: str, live: 
     """Build the plan; what was baked of the one before goes, and a scene without lamps gets light."""
     build_scene(scene, plan, folder, text, live)
     clear_bake(scene)
-    light_stage(scene)
+    light_stage(scene, plan.stage.key_light)
 
 
 def compose_stage(stage: str) -> str:

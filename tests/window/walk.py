@@ -15,8 +15,9 @@ import window_shots
 from bpy_extras.view3d_utils import location_3d_to_region_2d
 
 ZIP, OUT = (Path(word) for word in sys.argv[-2:])
-PLAN = "lantern-yard"
-LOOKS = (("LY010", 1060), ("LY020", 1040), ("LY040", 1130), ("LY050", 1100))
+PLAN = "moonrise-basin"
+FIRST = 1001  # of every shot
+LOOKS = (("MB010", 1060), ("MB020", 1100), ("MB030", 1031), ("MB050", 1060))
 FACTS: dict[str, object] = {"plan": PLAN, "looks": []}
 STARTED: dict[str, float] = {}
 
@@ -100,11 +101,18 @@ def look(shot: str, frame: int) -> None:
     """Go to a frame of a shot, and look through its camera."""
     scene = bpy.context.scene
     start = next(mark.frame for mark in scene.timeline_markers if mark.camera is not None and mark.name == shot)
-    scene.frame_set(start + frame - 1001)
+    scene.frame_set(start + frame - FIRST)
     where = window_shots.view_area()
     where["area"].spaces.active.region_3d.view_perspective = "CAMERA"
     with bpy.context.temp_override(**where):
         bpy.ops.view3d.view_center_camera()
+
+
+def bare(on: bool) -> None:
+    """Show the picture alone, or again with everything round it."""
+    space = window_shots.view_area()["area"].spaces.active
+    space.show_region_ui = space.show_region_toolbar = space.show_gizmo = space.overlay.show_overlays = not on
+    space.show_region_header = space.show_region_tool_header = not on
 
 
 def looked(shot: str, frame: int) -> None:
@@ -115,9 +123,9 @@ def looked(shot: str, frame: int) -> None:
     flat = [location_3d_to_region_2d(region, where["area"].spaces.active.region_3d, c) for c in corners]
     right_top, right_low, left_low, left_top = [[p.x + region.x, p.y + region.y] for p in flat]
     name = f"{shot}-{frame}"
-    FACTS["looks"].append(
-        {"shot": shot, "frame": frame, "picture": f"{name}.png", "gate": [left_low, right_low, right_top, left_top]}
-    )
+    view = [region.x, region.y, region.x + region.width, region.y + region.height]
+    gate = [left_low, right_low, right_top, left_top]
+    FACTS["looks"].append({"shot": shot, "frame": frame, "picture": f"{name}.png", "gate": gate, "view": view})
     picture(name)
 
 
@@ -170,7 +178,11 @@ if __name__ == "__main__":
             (0.3, lambda: picture("rehearsing")),
             (0.5, rehearsed),
             (0.5, bake),
+            (0.5, lambda: look(*LOOKS[0])),
+            (1, lambda: picture("camera")),
+            (0.5, lambda: bare(True)),
             *LOOKING,
+            (0.5, lambda: bare(False)),
             (0.5, from_outside),
             (1, lambda: picture("stage")),
             (0.5, undo),

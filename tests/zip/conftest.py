@@ -4,6 +4,7 @@ import sys
 import pytest
 from extension_zip import build_zip
 
+collect_ignore = ["walk.py"]  # run by a Python of its own
 pytest.importorskip("bpy", reason="needs the blender extra: pip install -e '.[blender]'")
 
 

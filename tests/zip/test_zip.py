@@ -4,6 +4,7 @@ import dataclasses
 import json
 import subprocess
 import zipfile
+from collections.abc import Iterable
 from pathlib import Path
 
 import pytest
@@ -16,7 +17,7 @@ from scatterproof.readiness.rehearse import rehearse
 WALK = Path(__file__).with_name("walk.py")
 
 
-def packages_without_ours(python: str, folder: Path) -> None:
+def packages_without(brought: Iterable[str], python: str, folder: Path) -> None:
     """Link what a Python has installed into ``folder``, but for what the extension brings itself.
 
     An installed copy would win over the extension's silently; nor may a .pth file lead back to the checkout.
@@ -28,7 +29,7 @@ def packages_without_ours(python: str, folder: Path) -> None:
         check=True,
     )
     for entry in Path(where.stdout.strip()).iterdir():
-        if not entry.name.startswith(("scatterproof", "tomlkit", "_")) and entry.suffix != ".pth":
+        if not entry.name.startswith((*brought, "_")) and entry.suffix != ".pth":
             (folder / entry.name).symlink_to(entry)
 
 
@@ -36,7 +37,7 @@ def packages_without_ours(python: str, folder: Path) -> None:
 def walked(built, bpy_python, tmp_path_factory):
     """What happened on the walk in one Blender."""
     home, out, site = (tmp_path_factory.mktemp(name) for name in ("home", "walk", "site"))
-    packages_without_ours(bpy_python, site)
+    packages_without(wheels_of(built), bpy_python, site)
     environment = without_checkout(BLENDER_USER_RESOURCES=str(home))
     command = [bpy_python, "-I", "-S", WALK, site, built, out]
     run = subprocess.run(command, cwd=out, env=environment, capture_output=True, text=True, timeout=600)
@@ -68,8 +69,8 @@ def test_the_zip_lists_its_wheels_and_carries_licence_templates_and_style(built)
 
 def test_the_wheels_are_as_their_records_say(built):
     wheels = wheels_of(built)
-    assert set(wheels) == {"scatterproof", "tomlkit"}
-    assert {name: altered_files(wheel) for name, wheel in wheels.items()} == {"scatterproof": [], "tomlkit": []}
+    assert {"scatterproof", "tomlkit"} <= set(wheels)
+    assert not any(altered_files(wheel) for wheel in wheels.values())
 
 
 def test_the_engine_is_the_one_just_built(built, walked):

@@ -29,7 +29,7 @@ STATE_CODES = {FIRM: (0x00, 0x72, 0xB2), THIN: (0xE6, 0x9F, 0x00), LOST: (0xD5, 
 WHITE, INK = (0.9, 0.9, 0.9), (0.006, 0.006, 0.008)
 SHARP = "scatterproof_depth_of_field"  # on camera data: there was depth of field before the bake
 READOUT_M = 0.25  # in front of the lens: nearer than anything on the stage
-RING_LIFT_M = 0.004  # off the surface: above the markers, which are drawn 1.5 mm off it
+RING_LIFT_M = 0.012  # off the surface: enough for a viewport to tell it from the surface 40 m away
 LONE_RING_M = 0.09  # radius of the ring round a band or a hard point
 HIDDEN_STATE = 0  # value of the state image for what is outside the gate; 1, 2, 3 are firm, thin, lost
 

@@ -101,7 +101,7 @@ def _set_lens(data: bpy.types.Camera, scene: bpy.types.Scene, package: Camera, t
     rows = package.shift[1] / package.film_back[1] * picture.height
     data.shift_y = rows * picture.aspect_y / picture.aspect_x / picture.width
     data.lens = float(track.focal_mm[0])
-    data.clip_start, data.clip_end = 0.01 / unit, 500 / unit
+    data.clip_start, data.clip_end = 0.1 / unit, 500 / unit  # nearer, and thin tape far away flickers
     data.dof.use_dof = True
     data.dof.focus_distance = float(track.focus_m[0]) / unit
     data.dof.aperture_fstop = float(track.stop[0])

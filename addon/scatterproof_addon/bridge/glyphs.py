@@ -6,8 +6,8 @@ import numpy as np
 from scatterproof.readiness.verdict import FIRM, LOST, THIN
 
 AROUND = 24
-OUTER, INNER, CORE = 1.0, 0.89, 0.7  # "filled" thickens the ring from INNER to CORE; the middle stays free
-BAR = 0.07  # half the width of the bar through a lost ring
+OUTER, INNER, CORE = 1.0, 0.87, 0.7  # "filled" thickens the ring from INNER to CORE; the middle stays free
+BAR = 0.085  # half the width of the bar through a lost ring
 
 
 def glyph(state: int) -> tuple[np.ndarray, list[np.ndarray]]:

@@ -12,6 +12,7 @@ from .. import flows, ids
 from ..bridge import mark
 from ..bridge.bake import clear_bake
 from ..bridge.export import FORMATS
+from ..bridge.placing import metres_per_unit
 from ..bridge.scene import clear_scene, has_plan
 from ..store import STORE
 
@@ -37,6 +38,19 @@ def poll_plan(cls: type[bpy.types.Operator], context: bpy.types.Context) -> bool
     return False
 
 
+def show_stage(context: bpy.types.Context) -> None:
+    """Frame a new stage in the 3D views, and clip them so that tape on a far wall does not flicker."""
+    unit = metres_per_unit(context.scene)
+    for area in context.screen.areas if context.screen and not bpy.app.background else ():
+        space = area.spaces.active
+        if area.type != "VIEW_3D" or space.region_3d.view_perspective == "CAMERA":
+            continue
+        space.clip_start = max(space.clip_start, 0.1 / unit)
+        space.clip_end = max(space.clip_end, 500 / unit)
+        with context.temp_override(area=area, region=next(r for r in area.regions if r.type == "WINDOW")):
+            bpy.ops.view3d.view_all()
+
+
 class BuildStage(bpy.types.Operator):
     """Build stage, markers, stands, performers and cameras from the chosen template. Replaces a stage built before"""
 
@@ -53,6 +67,7 @@ class BuildStage(bpy.types.Operator):
 
         def deed() -> str:
             plan = flows.build_from_template(scene, kind, name)
+            show_stage(context)
             return f"Built {plan.name}: {len(plan.stands)} stands, {len(plan.shots)} shots"
 
         return answered(self, deed)
@@ -75,7 +90,13 @@ class OpenPlan(bpy.types.Operator):
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         """Open it."""
-        return answered(self, lambda: f"Opened {flows.open_plan(context.scene, Path(self.filepath)).name}")
+
+        def deed() -> str:
+            plan = flows.open_plan(context.scene, Path(bpy.path.abspath(self.filepath)))
+            show_stage(context)
+            return f"Opened {plan.name}"
+
+        return answered(self, deed)
 
 
 class SavePlan(bpy.types.Operator):
