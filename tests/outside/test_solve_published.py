@@ -1,8 +1,12 @@
 """The solve against published problems, textbook relations and other libraries. Each check names its source."""
 
+import json
+from pathlib import Path
+
 import cv2
 import numpy as np
 import pytest
+from ceres_datum import HELD, our_covariance
 from published_problem import read_problem
 from scatterproof.solve.adjustment import Rule, adjust
 from scatterproof.solve.align import align
@@ -19,7 +23,7 @@ from scatterproof.solve.twoview import (
     two_views,
 )
 from skimage.transform import SimilarityTransform
-from staged_shot import CENTRE_PX, look_at
+from staged_shot import CENTRE_PX, look_at, staged_shot
 
 
 def test_the_published_problem_reaches_its_known_cost():
@@ -184,6 +188,17 @@ def test_residuals_and_estimates_share_the_noise_as_in_the_textbook():
         estimate.append(drawn - uv)
     assert np.sqrt(np.mean(np.square(residual))) == pytest.approx(0.237171, rel=0.01)
     assert np.sqrt(np.mean(np.square(estimate))) == pytest.approx(0.079057, rel=0.04)
+
+
+def test_pose_covariances_are_ceres():
+    """Ceres 2.2 (pyceres 2.6, sparse QR) on the same shot and datum; recorded by bench_adjustment.py --record."""
+    truth, uv = staged_shot(12, 30, noise_px=0.3, seed=5)
+    file = Path(__file__).parent / "data" / "covariance-ceres.json"
+    theirs = np.array(json.loads(file.read_text())["pose"])
+    ours = our_covariance(Tracks.from_grid(uv), truth)
+    size = np.sqrt(np.einsum("fii->fi", theirs))
+    size[-1, 3 + HELD] = 1.0  # held: zero in both
+    assert np.abs((ours - theirs) / (size[:, :, None] * size[:, None])).max() < 1e-8
 
 
 # Hartley & Zisserman, Multiple View Geometry, 2003, ch. 13 (from memory): x2 ~ H x1, H = K (R + t n^T / D) K^-1.

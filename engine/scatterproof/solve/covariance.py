@@ -21,6 +21,8 @@ from .network import Scene, Survey, Tracks, Unknowns
 from .normal import Layout, Prior, Reduced, State, Unknown, cross_matrix, free_modes, lay_out, reduce, state_of
 
 INNER, FIRST_CAMERA = "inner constraints", "first camera"
+# K of the frames (F, c, d) and of the points (N, 3, d), in the layout's order: K^T (change of the unknowns) = 0.
+Constraints = tuple[np.ndarray, np.ndarray]
 LEAF = 64  # triangles no larger than this are inverted directly
 
 
@@ -161,13 +163,14 @@ def _times_triangle(rows: np.ndarray, root: np.ndarray, columns: np.ndarray) -> 
     return out
 
 
-def marginals(information: Information, datum: str | np.ndarray = INNER) -> Covariance:
+def marginals(information: Information, datum: str | np.ndarray | Constraints = INNER) -> Covariance:
     """Exact marginals of every pose, every point and the shared inner parameters.
 
     ``datum`` holds the freedoms that are left: "inner constraints" over all camera centres and points (the smallest
     summed variance of all positions; to first order what aligning a solve onto the truth by least squares gives); the
     numbers of some points (inner constraints over these alone, as for surveyed points); or "first camera" (its pose,
-    and its distance from the camera that is farthest from it). A survey that fixes everything leaves it without effect.
+    and its distance from the camera that is farthest from it); or constraints of one's own. A
+    survey that fixes everything leaves it without effect.
 
     Raises ValueError for an unknown datum, for points that do not take part, and for "first camera" beside a survey
     that fixes a part.
@@ -197,7 +200,8 @@ def marginals(information: Information, datum: str | np.ndarray = INNER) -> Cova
     pose = np.full((layout.frames, own, own), np.nan)
     point = np.full((layout.points, 3, 3), np.nan)
     pose[layout.frame_ids], point[layout.point_ids] = cov_frame, cov_point
-    return Covariance(pose, point, cov_shared, datum if isinstance(datum, str) else "chosen points")
+    name = datum if isinstance(datum, str) else "chosen constraints" if isinstance(datum, tuple) else "chosen points"
+    return Covariance(pose, point, cov_shared, name)
 
 
 def _largest_eigenpair(
@@ -239,9 +243,11 @@ def _natural(information: Information) -> np.ndarray:
     return out
 
 
-def _hold(information: Information, datum: str | np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """The constraints K of a datum, (F, c, d) and (N, 3, d): K^T (change of the unknowns) = 0."""
+def _hold(information: Information, datum: str | np.ndarray | Constraints) -> Constraints:
+    """The constraints of a datum."""
     i = information
+    if isinstance(datum, tuple):
+        return datum
     d = i.frame_gauge.shape[2]
     frames, points = np.zeros_like(i.frame_gauge), np.zeros_like(i.point_gauge)
     if isinstance(datum, str) and datum == INNER:
@@ -317,5 +323,7 @@ def weakest(information: Information, tolerance: float = 1e-3, steps: int = 200)
 
     largest, vector = _largest_eigenpair(inverse, len(null), tolerance, steps)
     value = 1 / largest if np.isfinite(largest) and largest > 0 else 0.0
-    frames, points, shared = (part / s * np.sqrt(max(largest, 0)) for s, part in zip(scales, parts(vector), strict=True))
+    frames, points, shared = (
+        part / s * np.sqrt(max(largest, 0)) for s, part in zip(scales, parts(vector), strict=True)
+    )
     return value, Unknown((back @ frames)[..., 0], points[..., 0].T, shared[:, 0])
