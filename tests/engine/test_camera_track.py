@@ -111,6 +111,14 @@ def test_keyed_lens_falls_back_to_the_shots_own():
     np.testing.assert_allclose(track.focal_px, track.focal_mm[:, None] * [80, 800 / 12])
 
 
+def test_a_lens_that_no_key_sets_does_not_swing_with_the_camera():
+    """An elastic curve swings even between equal values, as in Blender; but a curve without keys does nothing."""
+    keys = tuple(key(f, interpolation="elastic", focus=5.0 if f == 1 else None) for f in (1, 20))
+    track = track_of(frames=(1, 20), keys=keys)
+    assert np.ptp(track.focal_mm) == 0
+    assert np.ptp(track.focus_m) > 0
+
+
 def test_samples():
     turns = Rotation.random(20, random_state=4).as_matrix()
     rows = zip(quaternion_from_matrix(turns), range(20), strict=True)

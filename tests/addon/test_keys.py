@@ -1,0 +1,48 @@
+"""Keys of every kind, written in a block, read back from a camera as plain keys and evaluated as Blender does."""
+
+import bpy
+import numpy as np
+import pytest
+from scatterproof.camera.axes import flip_camera_axes
+from scatterproof.camera.track import camera_track
+from scatterproof.plan.model import EASINGS, INTERPOLATIONS
+from scatterproof_addon.bridge.animation import curves_of, write_keys
+from scatterproof_addon.bridge.mark import mark_objects
+from scatterproof_addon.bridge.scene import read_plan
+
+
+@pytest.fixture
+def camera(scene):
+    thing = bpy.data.objects.new("camera", bpy.data.cameras.new("camera"))
+    scene.collection.objects.link(thing)
+    scene.frame_start, scene.frame_end = 1, 60
+    mark_objects(scene, [thing], "camera")
+    return thing
+
+
+@pytest.mark.parametrize("easing", EASINGS)
+@pytest.mark.parametrize("mode", INTERPOLATIONS)
+def test_a_camera_keyed_in_any_way(scene, camera, mode, easing):
+    frames = [1, 25, 60]
+    where = [(0, -5, 1.5), (2, -3, 2.0), (1, -4, 1.0)]
+    turns = [(1.5, 0, 0.3), (1.4, 0.1, -0.4), (1.6, 0, 0.1)]
+    write_keys(camera, "location", frames, where, [mode] * 3, [easing] * 3)
+    write_keys(camera, "rotation_euler", frames, turns, [mode] * 3, [easing] * 3)
+    plan = read_plan(scene)
+    (shot,) = plan.shots
+    assert [(key.frame, key.interpolation, key.easing) for key in shot.keys] == [(f, mode, easing) for f in frames]
+    track = camera_track(plan, shot)
+    theirs = []
+    for frame in track.frame:
+        scene.frame_set(int(frame))
+        theirs.append(np.array(camera.evaluated_get(bpy.context.evaluated_depsgraph_get()).matrix_world))
+    assert np.abs(track.world_from_cam - flip_camera_axes(np.array(theirs))).max() < 1e-5
+
+
+def test_keys_written_in_a_block_swing_as_inserted_ones(camera):
+    write_keys(camera, "location", [1, 20], [(0, 0, 0), (1, 1, 1)], ["back", "elastic"])
+    other = bpy.data.objects.new("other", None)
+    other.keyframe_insert("location", frame=1)
+    inserted, (written, *_) = curves_of(other)[0].keyframe_points[0], curves_of(camera)[0].keyframe_points
+    for name in ("back", "amplitude", "period"):
+        assert getattr(written, name) == getattr(inserted, name)
