@@ -209,6 +209,9 @@ def _draw_tile(
 
     high, wide = tile.top - tile.bottom, tile.right - tile.left
     marks: list[Shape | Words] = []
+    edges = np.array([[0.0, 0.0], [float(group.nesting.length_mm[tile.board]), 0.0],
+                      [float(group.nesting.length_mm[tile.board]), group.width_mm], [0.0, group.width_mm]])  # fmt: skip
+    marks.append(Shape(at(edges), closed=True, width=LINE, stroke=GREY))
     for seam in np.arange(group.tape_mm, group.width_mm - 1, group.tape_mm) if group.laid_up else []:
         ends = np.array([[tile.left, group.width_mm - seam], [tile.right, group.width_mm - seam]])
         marks.append(Shape(at(ends), width=HAIR, stroke=GREY, dash=(4.0, 2.0)))
@@ -216,9 +219,6 @@ def _draw_tile(
         marks += _piece_marks(at, group, piece, table)
     for x, v in _registration(group, tile):
         marks += _cross(at(np.array([[x, v]]))[0])
-    edges = np.array([[0.0, 0.0], [float(group.nesting.length_mm[tile.board]), 0.0],
-                      [float(group.nesting.length_mm[tile.board]), group.width_mm], [0.0, group.width_mm]])  # fmt: skip
-    marks.append(Shape(at(edges), closed=True, width=LINE, stroke=GREY))
     page.marks.append(Window((left - 0.2, y - 0.2, left + wide + 0.2, y + high + 0.2), tuple(marks)))
     page.words(left, y - 1.2, fitted(_tile_name(group, tile, place), wide - 2, SMALL), SMALL)
 
