@@ -30,7 +30,8 @@ from ceres_datum import HELD, our_covariance
 from published_problem import read_problem
 from scatterproof.solve.adjustment import Rule, adjust
 from scatterproof.solve.covariance import inform, marginals
-from scatterproof.solve.network import K1, K2, Scene, Tracks, Unknowns
+from scatterproof.solve.network import K1, K2, Scene, Survey, Tracks, Unknowns
+from scatterproof.solve.normal import Loss
 from staged_shot import nudged, staged_shot
 
 DAMPING = 1e-8
@@ -215,6 +216,31 @@ def record() -> None:
     (Path(__file__).parents[1] / "outside" / "data" / "covariance-ceres.json").write_text(text + "\n")
 
 
+def extras(repeat: int) -> None:
+    """What a robust loss, lens unknowns, a survey and oblong sightings cost: time per step against the plain case."""
+    truth, uv = staged_shot(240, 200, noise_px=0.3, seed=1)
+    start = nudged(truth, seed=2)
+    tracks = Tracks.from_grid(uv, covariance_px2=0.09)
+    oblong = Tracks.from_grid(uv, covariance_px2=np.broadcast_to([[0.12, 0.03], [0.03, 0.06]], (240, 200, 2, 2)))
+    survey = Survey(np.arange(0, 200, 20), truth.points_m[::20], 1e-6 * np.eye(30))
+    rule = Rule(cost=1e-10, step_sigma=0.0, damping=DAMPING)
+    shared, lens = Unknowns("shared"), Unknowns("shared", (K1, K2))
+    cases = {
+        "plain": lambda: adjust(tracks, start, shared, rule=rule),
+        "Huber loss": lambda: adjust(tracks, start, shared, loss=Loss("huber", 2.0), rule=rule),
+        "k1 and k2 unknown": lambda: adjust(tracks, start, lens, rule=rule),
+        "ten surveyed points": lambda: adjust(tracks, start, shared, survey=survey, rule=rule),
+        "oblong covariances": lambda: adjust(oblong, start, shared, rule=rule),
+    }
+    print("time per step, 240 frames x 200 points")
+    plain = None
+    for name, run in cases.items():
+        seconds, done = median_time(run, repeat)
+        each = seconds / done.iterations
+        plain = plain or each
+        print(f"  {name:34s} {each:8.4f} s   against plain {each / plain:.2f}   steps {done.iterations}", flush=True)
+
+
 def scaling() -> None:
     """Time and memory of adjustment and covariance as shots grow."""
     for f, n in ((240, 200), (1000, 400), (2000, 1000)):
@@ -273,18 +299,21 @@ def published(repeat: int) -> None:
 def main() -> None:
     """Print the tables."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--big", action="store_true", help="1000 x 400 and the scaling table too")
+    parser.add_argument("--big", action="store_true", help="1000 x 400 too (Ceres takes its time)")
     parser.add_argument("--repeat", type=int, default=5)
+    parser.add_argument("--scaling", action="store_true", help="only our own time and memory as shots grow")
     parser.add_argument("--record", action="store_true", help="only write the reference covariance of the tests")
     args = parser.parse_args()
     if args.record:
         record()
         return
+    if args.scaling:
+        scaling()
+        return
     shots(args.big, args.repeat)
     published(args.repeat)
     covariances(args.repeat)
-    if args.big:
-        scaling()
+    extras(args.repeat)
 
 
 if __name__ == "__main__":
