@@ -25,6 +25,8 @@ xy, yy. Point k is followed along its outline by point ``following[k]``.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 
 F32 = np.float32
@@ -34,6 +36,7 @@ WIDER = F32(1.5)  # edges count up to this many sigmas of the blur beyond the wi
 FAR = F32(3.5)  # two edges whose ends stay farther apart than this, whitened, do not matter to each other
 CLEAR = F32(2.0)  # a lone corner's edges are this far apart, whitened, where they leave the window
 SHARP = F32(0.25)  # and its blur is below this part of the window
+BLURRED = 0.35  # blur above this part of half the window asks for more care
 FLAT = 1e-5  # determinant over squared trace below which a tensor counts as that of a straight edge
 ROWS, EDGES = 8192, 24576  # at a time: what a processor core keeps at hand
 TWELFTH, TINY, SMALL = F32(1 / 12), F32(1e-6), F32(1e-4)
@@ -126,29 +129,35 @@ def fast_tensor(
     points, blur = np.asarray(points, F32), np.asarray(blur, F32)
     k, r = points.shape[1:]
     total = np.zeros((9, r))  # tensor, then its moments
+    soft = np.maximum(blur[0], blur[2]) > (BLURRED * half) ** 2
     if following is not None or level is not None or k < 3:
-        following = ring(k) if following is None else following
-        edge, step = points[:, following] - points, max(1, EDGES // k)
-        for part in (np.s_[i : i + step] for i in range(0, r, step)):
-            steps = None if level is None else level[:, part]
-            total[:, part] = _crowded(
-                points[:, :, part], edge[:, :, part], blur[:, part], half, following, steps, moments
-            )
+        following, start = ring(k) if following is None else following, points
+        edge, groups = points[:, following] - points, [(np.flatnonzero(soft == z), z) for z in (False, True)]
+        for rows, halve in _batches(groups, k):
+            steps = None if level is None else level.take(rows, 1)
+            edges = start.take(rows, 2), edge.take(rows, 2), following, steps
+            total[:, rows] = _crowded(*edges, blur.take(rows, 1), half, bool(halve), moments)
         return total[:3], total[3:].reshape(3, 2, r)
     parts = [np.s_[i : i + ROWS] for i in range(0, r, ROWS)]
-    found = [_lone(points[:, :, rows], blur[:, rows], half, total[:, rows], moments) for rows in parts]
+    found = [_lone(points[:, :, part], blur[:, part], half, total[:, part], moments) for part in parts]
     near = np.concatenate([*found, np.empty((k, 0), bool)], axis=1)
     # The others, sorted by how many edges come near the window; only those are looked at.
     count, near = np.count_nonzero(near, axis=0), near.T
-    start = points.reshape(2, -1)
+    flat = points.reshape(2, -1)
     for n in range(2, k + 1):
-        group, step = np.flatnonzero(count == n), EDGES // n
-        for rows in (group[i : i + step] for i in range(0, len(group), step)):
-            edges = (np.flatnonzero(near[rows]).reshape(-1, n) - np.arange(len(rows))[:, None] * k).T
-            a = start.take(edges * r + rows, 1)
-            b = start.take((edges + 1) % k * r + rows, 1)
-            total[:, rows] = _crowded(a, b - a, blur.take(rows, 1), half, ring(n), None, moments)
+        groups = [(np.flatnonzero((count == n) & (soft == z)), z) for z in (False, True)]
+        for rows, halve in _batches(groups, n):
+            which = (np.flatnonzero(near[rows]).reshape(-1, n) - np.arange(len(rows))[:, None] * k).T
+            start = flat.take(which * r + rows, 1)
+            edge = flat.take((which + 1) % k * r + rows, 1) - start
+            total[:, rows] = _crowded(start, edge, ring(n), None, blur.take(rows, 1), half, halve, moments)
     return total[:3], total[3:].reshape(3, 2, r)
+
+
+def _batches(groups: list[tuple[np.ndarray, bool]], edges: int) -> Iterator[tuple[np.ndarray, bool]]:
+    for rows, halve in groups:
+        step = max(1, EDGES // edges // (1 + halve))
+        yield from ((rows[i : i + step], halve) for i in range(0, len(rows), step))
 
 
 def _lone(xy: np.ndarray, s: np.ndarray, half: float, out: np.ndarray, moments: bool) -> np.ndarray:
@@ -187,22 +196,29 @@ def _lone(xy: np.ndarray, s: np.ndarray, half: float, out: np.ndarray, moments: 
 def _crowded(
     start: np.ndarray,
     edge: np.ndarray,
-    s: np.ndarray,
-    half: float,
     following: np.ndarray,
     level: np.ndarray | None,
+    s: np.ndarray,
+    half: float,
+    halve: bool,
     moments: bool,
 ) -> np.ndarray:
-    """(9, R) of K edges each, given by start and vector (2, K, R), by pairs of them."""
-    k, r = edge.shape[1:]
+    """(9, R) of K edges each, given by start and vector (2, K, R), by pairs of them.
+
+    Halved first where the blur is no longer small beside the window: an edge's first two moments then tell too little.
+    """
     h, (sxx, sxy, syy) = F32(half), s
+    wide = (h + WIDER * np.sqrt(s[::2]))[:, None]
+    if halve:
+        start, edge, following, level = _halves(start, edge, following, level, wide)
+    k, r = edge.shape[1:]
     l11 = np.sqrt(2 * sxx)  # 2 S = L L^T, L = [l11 0; l21 l22]
     l21 = 2 * sxy / l11
     l22 = np.sqrt(np.maximum(2 * syy - l21 * l21, TINY))
     soft2, cross = F32(0.5) * s[::2], F32(0.5) * sxy  # the window's own blur is S / 2
-    per = 1 / np.copysign(np.maximum(np.abs(edge), TINY), edge)
-    centre, span = -start * per, np.abs(per)
-    lo, hi = _part(centre, span * (h + WIDER * np.sqrt(s[::2]))[:, None])
+    centre, per = _crossing(start, edge)
+    span = np.abs(per)
+    lo, hi = _part(centre, span * wide)
     # The blurred window is the mean over shifts of it: four of them, at sqrt(2) sigma along L's columns.
     span *= h
     low, high = centre - span, centre + span
@@ -293,6 +309,26 @@ def _pair(
     middle = F32(0.5) * (m + n - TWELFTH * (along * e - back * f))
     spread2 = (e * e + f * f) * F32(1 / 48) + soft2
     return far, _window(middle, h, spread2), _mean(middle, h, spread2, cross) if moments else None
+
+
+def _halves(
+    start: np.ndarray, edge: np.ndarray, following: np.ndarray, level: np.ndarray | None, wide: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray | None]:
+    """Every edge as two, cut in the middle of its part within the widened window."""
+    centre, per = _crossing(start, edge)
+    lo, hi = _part(centre, np.abs(per) * wide)
+    first = F32(0.5) * (lo + hi) * edge
+    k, r = lo.shape
+    starts = np.stack([start, start + first], axis=2).reshape(2, 2 * k, r)
+    edges = np.stack([first, edge - first], axis=2).reshape(2, 2 * k, r)
+    after = np.stack([2 * np.arange(k) + 1, 2 * following], axis=1).ravel()
+    return starts, edges, after, None if level is None else np.repeat(level, 2, axis=0)
+
+
+def _crossing(start: np.ndarray, edge: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Where along an edge each coordinate is 0, and how far along it changes by 1 px."""
+    per = 1 / np.copysign(np.maximum(np.abs(edge), TINY), edge)
+    return -start * per, per
 
 
 def _part(centre: np.ndarray, span: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
