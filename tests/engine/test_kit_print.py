@@ -235,7 +235,7 @@ def test_the_same_plan_prints_the_same_bytes():
 
 
 def test_svg_sheets_have_the_papers_size_and_every_word(kit):
-    paper, made = kit
+    _, made = kit
     for page in made.pages[:6]:
         root = ElementTree.fromstring(page_svg(page))
         assert root.get("width") == f"{page.width:g}mm"

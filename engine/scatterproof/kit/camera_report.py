@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import math
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final
@@ -73,7 +74,7 @@ def exposure_text(seconds: float) -> str:
     over = 1 / seconds if seconds > 0 else math.inf
     if seconds > 0 and abs(over - round(over)) < 1e-6 * over and over > 2.5:
         return f"1/{round(over)} s"
-    return f"1/{over:.1f} s" if 2.5 < over < 1e6 else f"{seconds:g} s"
+    return f"1/{over:.4g} s" if 2.5 < over < 1e6 else f"{seconds:g} s"
 
 
 def _first(*values: float | None) -> float:
@@ -127,7 +128,7 @@ def _take(row: dict[str, str], unit: str, shots: set[str] | None) -> tuple[TakeR
             value = parse(cell)
             if not math.isfinite(value) or (least is not None and value <= least):
                 raise ValueError
-        except (ValueError, BadInput):
+        except (ValueError, ZeroDivisionError, BadInput):
             slips.append((column, cell, expected))
             return None
         return value
@@ -137,6 +138,8 @@ def _take(row: dict[str, str], unit: str, shots: set[str] | None) -> tuple[TakeR
     def exposure(cell: str) -> float:
         if cell.rstrip().endswith(("deg", "°")):
             return float(cell.rstrip("deg° ")) / 360 / (rate or 24.0)
+        if part := re.fullmatch(r"1\s*/\s*(\d+(?:\.\d*)?)\s*s?", cell):
+            return 1 / float(part[1])
         return parse_time(cell)
 
     shot = (
