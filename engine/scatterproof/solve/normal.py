@@ -165,6 +165,7 @@ def _frame_slabs(tracks: Tracks, frame: np.ndarray, point: np.ndarray, f: int, c
     start = np.searchsorted(frame[order], np.arange(f + 1))
     lowest = np.minimum.reduceat(point[order], start[:-1])
     highest = np.maximum.reduceat(point[order], start[:-1]) + 1
+    widths = np.concatenate([[0], np.cumsum(highest - lowest)])
     slabs = []
     a = 0
     while a < f:
@@ -172,7 +173,7 @@ def _frame_slabs(tracks: Tracks, frame: np.ndarray, point: np.ndarray, f: int, c
         while b < f:
             lo2, hi2 = min(lo, int(lowest[b])), max(hi, int(highest[b]))
             grown = (hi2 - lo2) * (b + 1 - a)
-            narrow = grown > 1.5 * sum(highest[a : b + 1] - lowest[a : b + 1])
+            narrow = grown > 1.5 * (widths[b + 1] - widths[a])
             if b > a and (3 * c * grown > SLAB or (narrow and b - a >= 16)):
                 break
             b, lo, hi = b + 1, lo2, hi2
