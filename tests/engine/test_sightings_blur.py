@@ -41,7 +41,7 @@ def a_track(**camera):
 def test_a_disc_in_pixels_is_the_disc_on_the_film_back_times_pixels_per_millimetre():
     track = a_track()
     depth = np.array([[1.5, 3.0, 9.0]])
-    found = defocus_px(track, depth, slice(0, 1))
+    found = defocus_px(track, depth, np.zeros((1, 3), int))
     np.testing.assert_allclose(found[0], disc_mm(40.0, 2.8, 3.0, depth) * 100, rtol=1e-12)
     np.testing.assert_allclose(found[0], found[1], rtol=1e-12)
     assert found[0, 0, 1] == 0

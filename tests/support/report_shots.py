@@ -14,6 +14,8 @@ def made_up_shot(state, reasons=None, first=1, name="wide push", **columns):
         "depths": np.full(count, 4),
         "out_of_plane_sigma": np.full(count, 31.25),
         "blur_px": np.full(count, 1.5),
+        "contrast_stops": np.full(count, 0.5),
+        "sigma_px": np.full(count, 0.05),
         "nearest_m": np.full(count, 2.5),
         "farthest_m": np.full(count, 9.0),
         "frame": np.arange(first, first + count),

@@ -13,8 +13,10 @@ from ..plan.criteria import ShotCriteria, criteria_of
 from ..plan.model import Plan, Shot
 from ..problems import one_problem
 from ..sightings.blockers import Occluder, build_occluders
+from ..sightings.blur import read_out_skew_px
 from ..sightings.need import planned_layout
-from ..sightings.sighting import Sightings
+from ..sightings.photometry import Looks, looks_of
+from ..sightings.sighting import Sightings, larger_sigma
 from ..sightings.tracks import runs
 from ..sightings.visibility import sight_shot
 from ..solve.parallax import is_rotation_only, measure_parallax
@@ -46,6 +48,7 @@ class Rehearsal:
     criteria: ShotCriteria
     track: CameraTrack
     occluders: tuple[Occluder, ...]
+    looks: Looks
     sightings: Sightings
     readiness: ShotReadiness
     notes: tuple[str, ...]  # what is worth knowing about the whole shot, for people
@@ -98,22 +101,31 @@ def rehearse_shot(
     """
     track, criteria = camera_track(plan, shot), criteria_of(plan, shot)
     occluders = hiders(shot, track.frame) if hiders else build_occluders(plan, shot, track.frame, folder)
-    for done, sightings in sight_shot(layout.features, track, occluders, criteria):  # noqa: B007 - whole at the end
+    looks = looks_of(plan, shot, layout, criteria.channel)
+    steps = sight_shot(layout.features, track, occluders, criteria, looks)
+    for done, sightings in steps:  # noqa: B007 - whole at the end
         yield Progress(shot.name, done, len(track))
-    readiness = _scored(shot, layout, track, criteria, sightings)
-    notes = (*layout.notes, *_camera_notes(layout.surfaces, track), *_nodal_notes(readiness))
-    return Rehearsal(plan, layout, shot, criteria, track, occluders, sightings, readiness, notes)
+    readiness = _scored(shot, layout, track, criteria, looks, sightings)
+    notes = (
+        *layout.notes,
+        *_camera_notes(layout.surfaces, track),
+        *_nodal_notes(readiness),
+        *_read_out_notes(track, sightings),
+    )
+    return Rehearsal(plan, layout, shot, criteria, track, occluders, looks, sightings, readiness, notes)
 
 
 def _scored(
-    shot: Shot, layout: Layout, track: CameraTrack, criteria: ShotCriteria, sightings: Sightings
+    shot: Shot, layout: Layout, track: CameraTrack, criteria: ShotCriteria, looks: Looks, sightings: Sightings
 ) -> ShotReadiness:
     seen = sightings.seen
     nearest = np.min(sightings.depth_m, axis=1, where=seen, initial=np.inf)
     farthest = np.max(sightings.depth_m, axis=1, where=seen, initial=-np.inf)
-    parallax = measure_parallax(layout.features.position_m, track, seen, runs(seen)[0], criteria.sigma)
+    sigma_px = _track_sigma(sightings, criteria.sigma)
+    parallax = measure_parallax(layout.features.position_m, track, seen, runs(seen)[0], sigma_px)
+    del sigma_px
     rotation_only = is_rotation_only(track, float(nearest.min()), criteria.sigma)
-    measures = measure(layout, sightings, parallax, rotation_only)
+    measures = measure(layout, looks, sightings, parallax, rotation_only)
     state, reasons = judge(measures, criteria)
     left, top, right, bottom = track.delivery_px
     u, v = sightings.uv_px[..., 0], sightings.uv_px[..., 1]
@@ -129,11 +141,21 @@ def _scored(
         depths=parallax.depths,
         out_of_plane_sigma=parallax.signal_sigma,
         blur_px=measures.blur_px,
+        contrast_stops=measures.contrast_stops,
+        sigma_px=measures.sigma_px,
         nearest_m=np.where(none, np.nan, nearest),
         farthest_m=np.where(none, np.nan, farthest),
         rotation_only=rotation_only,
         reasons=reasons,
     )
+
+
+def _track_sigma(sightings: Sightings, beyond_px: float) -> np.ndarray:
+    """(F, N) float32: what a track is off by in each frame, the noise of its sighting and what comes on top of it."""
+    sigma = np.empty(sightings.why.shape, np.float32)
+    for row, covariance in enumerate(sightings.covariance):  # frame by frame, since the tables are large
+        sigma[row] = np.hypot(larger_sigma(covariance), beyond_px)
+    return sigma
 
 
 def _nodal_notes(readiness: ShotReadiness) -> tuple[str, ...]:
@@ -142,6 +164,22 @@ def _nodal_notes(readiness: ShotReadiness) -> tuple[str, ...]:
     return (
         "Nodal move: the camera turns but does not travel. It solves for rotation, never for position; "
         "parallax and depths are not asked of it.",
+    )
+
+
+def _read_out_notes(track: CameraTrack, sightings: Sightings) -> tuple[str, ...]:
+    """How far a rolling shutter bends what is seen, at worst."""
+    if not track.read_out_s or not track.exposure_s or not sightings.seen.any():
+        return ()
+    velocity_px = sightings.motion_px / np.float32(track.rate * track.exposure_s)
+    skew = read_out_skew_px(velocity_px, sightings.uv_px[..., 1], track)
+    length = np.where(sightings.seen, np.hypot(skew[..., 0], skew[..., 1]), 0.0)
+    row = int(length.max(axis=1).argmax())
+    if length[row].max() < 0.5:
+        return ()
+    return (
+        f"Rolling read-out ({track.read_out_s * 1000:.3g} ms): features shift by up to {length[row].max():.1f} px "
+        f"against a shutter that reads all at once (frame {track.frame[row]}). A solve has to model it.",
     )
 
 

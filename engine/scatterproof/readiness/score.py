@@ -7,10 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..plan.criteria import ShotCriteria
-from ..sightings.sighting import OUTSIDE, WHY, Sightings
+from ..sightings.photometry import Looks
+from ..sightings.sighting import BLURRED, OUTSIDE, PALE, WHY, Sightings, larger_sigma
 from ..solve.parallax import Parallax
-from ..stage.layout import Layout
+from ..stage.layout import CORNER, DISC, Layout
 from .verdict import FIRM, LOST, THIN, Reason
+
+CAUSES = ("blur", "contrast")  # criteria whose failure also costs features, and with them parallax
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -19,7 +22,9 @@ class Measures:
 
     features: np.ndarray  # (F,) int
     parallax: Parallax
-    blur_px: np.ndarray  # (F,) median over the trackable features, nan without any
+    blur_px: np.ndarray  # (F,) medians, nan without any: of the features that are trackable but for blur
+    contrast_stops: np.ndarray  # (F,) of the markers that are trackable but for contrast
+    sigma_px: np.ndarray  # (F,) of trackable features: the larger axis of a place in one frame
     plane: tuple[str, ...]  # F    the flat surface that holds every trackable feature, else ""
     why: np.ndarray  # (F, len(WHY)) int  features by reason
     rotation_only: bool
@@ -53,12 +58,14 @@ class Judged:
 def judge(measures: Measures, criteria: ShotCriteria) -> tuple[np.ndarray, tuple[tuple[Reason, ...], ...]]:
     """The state of every frame, (F,), and its reasons.
 
-    A nodal move is judged by features and blur alone: it solves for rotation, and parallax can't be asked of it.
-    A frame that is not firm tells every criterion that holds it back, the worst first; a firm one its tightest.
+    A nodal move is judged by features, blur and contrast: it solves for rotation, and parallax can't be asked of it.
+    A frame that is not firm tells every criterion that holds it back, the worst first, and of equals what causes the
+    others (blur, contrast) before its effects; a firm one tells its tightest.
     """
     judged = [
         Judged("features", measures.features.astype(float), *criteria.features, high=True),
         Judged("blur", measures.blur_px, *criteria.blur, high=False),
+        Judged("contrast", measures.contrast_stops, *criteria.contrast, high=True),
     ]
     if not measures.rotation_only:
         judged += [
@@ -67,15 +74,16 @@ def judge(measures: Measures, criteria: ShotCriteria) -> tuple[np.ndarray, tuple
         ]
     states = np.stack([j.state for j in judged])
     headroom = np.stack([j.headroom for j in judged])
+    effect = np.array([j.code not in CAUSES for j in judged])
     reasons = tuple(
-        tuple(_reason(judged[i], row, measures) for i in _to_tell(states[:, row], headroom[:, row]))
+        tuple(_reason(judged[i], row, measures) for i in _to_tell(states[:, row], headroom[:, row], effect))
         for row in range(len(measures.features))
     )
     return states.max(axis=0), reasons
 
 
-def _to_tell(states: np.ndarray, headroom: np.ndarray) -> list[int]:
-    held_back = [int(i) for i in np.lexsort((headroom, -states)) if states[i] != FIRM]
+def _to_tell(states: np.ndarray, headroom: np.ndarray, effect: np.ndarray) -> list[int]:
+    held_back = [int(i) for i in np.lexsort((headroom, effect, -states)) if states[i] != FIRM]
     return held_back or [int(np.argmin(headroom))]
 
 
@@ -87,6 +95,8 @@ def _reason(judged: Judged, row: int, measures: Measures) -> Reason:
         text = f"{_some(value, 'trackable feature')}, {limit:g} wanted" + _lost_to(measures.why[row], state)
     elif code == "blur":
         text = f"{value:.1f} px of motion blur, {limit:g} allowed"
+    elif code == "contrast":
+        text = f"markers {value:.2f} stops from their screen, {limit:g} wanted"
     elif code == "depths":
         text = f"{_some(value, 'depth')} told apart, {limit:g} wanted"
     elif plane and state != FIRM:
@@ -109,15 +119,32 @@ def _lost_to(why: np.ndarray, state: int) -> str:
     return "".join(f"{'; ' if i == worth[0] else ', '}{why[i]} {WHY[i]}" for i in worth)
 
 
-def measure(layout: Layout, sightings: Sightings, parallax: Parallax, rotation_only: bool) -> Measures:
-    """Counts, blur and the common plane of every frame."""
-    seen = sightings.seen
-    features = seen.sum(axis=1)
-    blur = np.where(seen, sightings.blur_px, np.nan)
-    median = np.full(len(seen), np.nan)
-    median[features > 0] = np.nanmedian(blur[features > 0], axis=1) if seen.size else np.nan
-    why = np.stack([(sightings.why == code).sum(axis=1) for code in range(len(WHY))], axis=1)
-    return Measures(features, parallax, median, common_plane(layout, seen), why, rotation_only)
+def measure(layout: Layout, looks: Looks, sightings: Sightings, parallax: Parallax, rotation_only: bool) -> Measures:
+    """Counts, medians and the common plane of every frame."""
+    seen, why = sightings.seen, sightings.why
+    marker = np.isin(layout.features.kind, (CORNER, DISC))
+    blur, contrast, sigma = (np.full(len(seen), np.nan) for _ in range(3))
+    for row in range(len(seen)):  # frame by frame, since the tables are large
+        blur[row] = _median(np.hypot(*sightings.motion_px[row, seen[row] | (why[row] == BLURRED)].T))
+        own = np.flatnonzero(marker & (seen[row] | (why[row] == PALE)))
+        light = sightings.shaded[row, own].astype(int) if len(looks.stops) > 1 else 0
+        contrast[row] = _median(looks.stops[light, own])
+        sigma[row] = _median(larger_sigma(sightings.covariance[row, seen[row]]))
+    counts = np.stack([(why == code).sum(axis=1) for code in range(len(WHY))], axis=1)
+    return Measures(
+        features=seen.sum(axis=1),
+        parallax=parallax,
+        blur_px=blur,
+        contrast_stops=contrast,
+        sigma_px=sigma,
+        plane=common_plane(layout, seen),
+        why=counts,
+        rotation_only=rotation_only,
+    )
+
+
+def _median(values: np.ndarray) -> float:
+    return float(np.median(values)) if len(values) else float("nan")
 
 
 def common_plane(layout: Layout, seen: np.ndarray) -> tuple[str, ...]:

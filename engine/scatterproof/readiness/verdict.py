@@ -32,7 +32,9 @@ class ShotReadiness:
     delivered: np.ndarray  # (F,) int   those inside the delivery frame
     depths: np.ndarray  # (F,) int   depths told apart
     out_of_plane_sigma: np.ndarray  # (F,)  signal that no homography explains
-    blur_px: np.ndarray  # (F,)       median motion blur at the trackable features
+    blur_px: np.ndarray  # (F,)       median motion blur at the features that are trackable but for blur
+    contrast_stops: np.ndarray  # (F,) median contrast of the markers that are trackable but for contrast
+    sigma_px: np.ndarray  # (F,)      median sigma of a trackable feature's place in this frame, larger axis
     nearest_m: np.ndarray  # (F,)  depth of the nearest and farthest trackable feature
     farthest_m: np.ndarray  # (F,)
     rotation_only: bool  # a nodal move: solves for rotation, never for position

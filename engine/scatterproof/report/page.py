@@ -33,15 +33,20 @@ DEFINITIONS = (
     ("feature", "One point that a tracker could follow: a corner of a marker, a tape band on a stand, a hard point on "
      "gear that does not move."),
     ("trackable", "The feature is inside the gate, faces the camera, is large enough, not hidden by a blocker, not "
-     "merged with a neighbour, and all of this for long enough to make a track."),
+     "merged with a neighbour, has contrast and sharpness enough for a tracker to place it, and all of this for long "
+     "enough to make a track."),
     ("gate, delivery frame", "The gate is everything that the camera records. The delivery frame is the part of it "
      "that the audience sees; features outside it still help the solve."),
     ("depths told apart", "Into how many distances the solve can sort the features of a frame. A flat wall is one."),
     ("out-of-plane signal", "How far the features move from what one flat wall, or a camera that only turns, could "
      "make them do, against the error of tracking (sigma). Without it the camera's path can't be told from a turn or a "
      "change of focal length."),
-    ("motion blur", "How far a feature moves in the picture while the shutter is open; the median over the trackable "
-     "ones."),
+    ("motion blur", "How far a feature moves in the picture while the shutter is open; the median over those that are "
+     "trackable but for blur."),
+    ("marker contrast", "How far markers are from the paint around them, in stops of linear light; the median over "
+     "those that are trackable but for contrast."),
+    ("sigma", "Standard deviation of a feature's place in one frame, along its worse direction: what contrast, noise, "
+     "softness, smear and the pattern in the tracking window allow."),
     ("nearest, farthest", "Distance along the line of sight to the nearest and the farthest trackable feature."),
 )  # fmt: skip
 
@@ -298,6 +303,7 @@ def _foot() -> str:
             ("Depths told apart", "≥", sources.DEPTHS),
             ("Out-of-plane signal", "≥", sources.OUT_OF_PLANE),
             ("Motion blur", "≤", sources.BLUR),
+            ("Marker contrast", "≥", sources.CONTRAST),
         )
     )
     return (

@@ -18,6 +18,7 @@ CAUSES = {
     "out_of_plane": ("Out-of-plane signal", "sigma"),
     "one_plane": ("All features on one plane", "sigma"),
     "blur": ("Motion blur", "px"),
+    "contrast": ("Marker contrast", "stops"),
 }
 
 

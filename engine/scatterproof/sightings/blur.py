@@ -18,6 +18,8 @@ import numpy as np
 
 from ..camera.track import CameraTrack
 
+FASTEST_PX = 1e6  # points that all but touch the camera's plane move without bound
+
 
 def disc_mm(
     focal_mm: np.ndarray | float,
@@ -67,19 +69,20 @@ def depth_of_field_m(focal_mm: float, stop: float, focus_m: float, confusion_mm:
 
 
 def defocus_px(
-    track: CameraTrack, depth_m: np.ndarray, frames: slice = slice(None), stop: float | None = None
+    track: CameraTrack, depth_m: np.ndarray, frame: np.ndarray | None = None, stop: float | None = None
 ) -> np.ndarray:
-    """Width and height of the disc of confusion, (2, F, N) recorded pixels, at depths (F, N).
+    """Width and height of the disc of confusion, (2, ...) recorded pixels, at depths (...).
 
+    frame : (...) rows of ``track``; absent: depths are (F, N)
     stop : another f-number than the track's
     """
-    rows = {name: getattr(track, name)[frames, None] for name in ("focal_mm", "stop", "focus_m")}
-    n = rows["stop"] if stop is None else stop
+    rows = np.arange(len(track))[:, None] if frame is None else frame
+    number = track.stop[rows] if stop is None else stop
     sides = []
     for axis, squeeze in enumerate((track.squeeze, 1.0)):
-        focal = rows["focal_mm"] / squeeze
-        px_per_mm = track.focal_px[frames, axis, None] / focal
-        sides.append(disc_mm(focal, n, rows["focus_m"], depth_m) * px_per_mm)
+        focal_mm = track.focal_mm[rows] / squeeze
+        px_per_mm = track.focal_px[rows, axis] / focal_mm
+        sides.append(disc_mm(focal_mm, number, track.focus_m[rows], depth_m) * px_per_mm)
     return np.stack(sides)
 
 
@@ -100,7 +103,7 @@ def motion_px(velocity_px: np.ndarray, track: CameraTrack, exposure_s: float | N
     exposure_s : another exposure time than the track's
     """
     seconds = track.exposure_s if exposure_s is None else exposure_s
-    moved: np.ndarray = velocity_px * (track.rate * seconds)
+    moved: np.ndarray = np.clip(velocity_px * (track.rate * seconds), -FASTEST_PX, FASTEST_PX)
     return moved
 
 

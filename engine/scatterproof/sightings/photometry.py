@@ -253,9 +253,7 @@ def looks_of(plan: Plan, shot: Shot, layout: Layout, channel: str = "luma") -> L
     camera = next(camera for camera in plan.cameras if camera.name == shot.camera)
     gain, light, features = exposure_gain(camera, shot), plan.stage.key_light, layout.features
     paint, around = _paints(plan, layout)
-    level = np.array([*(surface.light for surface in layout.surfaces), 1.0])[features.surface]
-    level = gain * level * outlined_shadow(plan.stage.shadows, layout.surfaces, features)
-    lit = level[None] if light is None else level * np.stack([np.ones(len(level)), without_key(features.normal, light)])
+    lit = gain * light_levels(plan, layout)
     stage = linear_named(plan, plan.stage.paint)
     screen = np.broadcast_to(stage * gain, (*lit.shape, 3))
     one, other = paint * lit[..., None], around * lit[..., None]
@@ -267,6 +265,15 @@ def looks_of(plan: Plan, shot: Shot, layout: Layout, channel: str = "luma") -> L
     thickness = np.array([0.0] * len(layout.markers.name) + [s.pole for s in plan.stands] + [0.0] * len(plan.gear))
     pole_m = thickness[features.owner] * is_band
     return Looks(contrast, noise, stops, pole, beside, pole_m, float(half_stop), towards, code_step(camera))
+
+
+def light_levels(plan: Plan, layout: Layout) -> np.ndarray:
+    """(K, N) light at each feature, 1 = base exposure: as lit, and where there is a key light also without it."""
+    features, light = layout.features, plan.stage.key_light
+    level = np.array([*(surface.light for surface in layout.surfaces), 1.0])[features.surface]
+    level = level * outlined_shadow(plan.stage.shadows, layout.surfaces, features)
+    lit: np.ndarray = np.stack([level] if light is None else [level, level * without_key(features.normal, light)])
+    return lit
 
 
 def _paints(plan: Plan, layout: Layout) -> tuple[np.ndarray, np.ndarray]:

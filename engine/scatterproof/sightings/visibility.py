@@ -1,4 +1,4 @@
-"""Which features are seen: in the gate, facing the camera, large enough, unhidden, apart from each other."""
+"""Which features are seen: in the gate, facing, large enough, unhidden, apart from each other, and clear enough."""
 
 from __future__ import annotations
 
@@ -13,11 +13,14 @@ from ..camera.track import CameraTrack
 from ..plan.criteria import ShotCriteria
 from ..stage.layout import BAND, CORNER, DISC, Features
 from .blockers import Occluder
-from .sighting import AWAY, HIDDEN, MERGED, OUTSIDE, SEEN, SMALL, Sightings
+from .blur import motion_px
+from .photometry import Looks, rings_of
+from .sighting import AWAY, HIDDEN, MERGED, SEEN, SMALL, Sightings
+from .signal import Frames, judge_looks
 from .tracks import drop_short
 
 CHUNK_BYTES = 40_000_000
-BYTES_PER_SIGHTING = 250  # at the peak of one chunk, all of them in view
+BYTES_PER_SIGHTING = 450  # at the peak of one chunk, all of them in view
 
 
 def frame_chunks(frames: int, features: int, budget_bytes: int = CHUNK_BYTES) -> Iterator[slice]:
@@ -31,18 +34,21 @@ def frame_chunks(frames: int, features: int, budget_bytes: int = CHUNK_BYTES) ->
 
 
 def sight_shot(
-    features: Features, track: CameraTrack, occluders: Sequence[Occluder], criteria: ShotCriteria
+    features: Features,
+    track: CameraTrack,
+    occluders: Sequence[Occluder],
+    criteria: ShotCriteria,
+    looks: Looks | None = None,
 ) -> Iterator[tuple[int, Sightings]]:
     """All frames of a shot, chunk by chunk: yields how many frames are done, and the table of all frames so far.
 
     It is the same table every time; with the last chunk it is whole, and runs too short to track have been dropped.
     """
-    shape = (len(track), len(features))
-    whole = Sightings(np.full((*shape, 2), np.nan), np.zeros(shape), np.full(shape, OUTSIDE, np.uint8), np.zeros(shape))
+    whole = Sightings.blank(len(track), len(features))
     spread = spread_of(features)
-    for rows in frame_chunks(*shape):
-        part = sight(features, track, occluders, criteria, rows, spread)
-        for table in ("uv_px", "depth_m", "why", "blur_px"):
+    for rows in frame_chunks(len(track), len(features)):
+        part = sight(features, track, occluders, criteria, rows, spread, looks)
+        for table in part.__slots__:
             getattr(whole, table)[rows] = getattr(part, table)
         if rows.stop == len(track):
             whole.why[:] = drop_short(whole.why, criteria.track_frames)
@@ -55,6 +61,7 @@ class Spread:
 
     points_m: np.ndarray  # (U, 3)
     arms: np.ndarray  # (2, N) int  two rows of points_m: a corner's neighbours, a band's ends, two radii of a disc
+    rings: tuple[np.ndarray, ...]  # markers of K corners each, (M, K) rows of points_m
 
 
 def spread_of(features: Features) -> Spread:
@@ -75,7 +82,9 @@ def spread_of(features: Features) -> Spread:
     _, first, group = np.unique(every.view(np.dtype((np.void, 24))).ravel(), return_index=True, return_inverse=True)
     more = first >= len(features)
     column = np.where(more, len(features) + np.cumsum(more) - 1, first)[group]
-    return Spread(np.concatenate([position, every[first[more]]]), column[len(features) :].reshape(2, -1))
+    return Spread(
+        np.concatenate([position, every[first[more]]]), column[len(features) :].reshape(2, -1), rings_of(features)
+    )
 
 
 def sight(
@@ -85,14 +94,15 @@ def sight(
     criteria: ShotCriteria,
     frames: slice = slice(None),
     spread: Spread | None = None,
+    looks: Looks | None = None,
 ) -> Sightings:
     """Sightings in some frames, without regard to the length of tracks.
 
     frames : rows of ``track``, step 1; the arrays returned have one row per frame of it
     spread : of ``features``, where the caller asks for several chunks
+    looks : of ``features``; None: judged by geometry alone, and nothing is known of their covariance
 
-    Positions and limits are pixels of the recorded gate. The motion blur is the length of the image velocity times the
-    exposure.
+    Positions and limits are pixels of the recorded gate.
     """
     first, stop, _ = frames.indices(len(track))
     rows = slice(first, stop)
@@ -100,12 +110,13 @@ def sight(
     uv_all, depth_all = project(spread.points_m, track, rows)
     n = len(features)
     uv, depth_m = uv_all[:, :n], depth_all[:, :n]
-    velocity = image_velocity(features.position_m, track, rows)
-    blur_px = np.sqrt(velocity[..., 0] ** 2 + velocity[..., 1] ** 2) * (track.rate * track.exposure_s)
+    found = Sightings.blank(stop - first, n)
+    found.uv_px[:], found.depth_m[:] = uv, depth_m
+    found.motion_px[:] = motion_px(image_velocity(features.position_m, track, rows), track)
 
     eye, point = track.centre_m[rows], features.position_m
     distance_m = _distance(eye, point)
-    why = np.full(depth_m.shape, OUTSIDE, np.uint8)
+    why = found.why
     fair = _in_gate(uv, track.size_px, criteria.window / 2)
     why[fair] = AWAY
     fair &= _facing(eye, features, distance_m, criteria.steepest)
@@ -119,7 +130,10 @@ def sight(
     row, column = np.divmod(place, n)
     crowded = _crowded(row, uv[row, column], criteria.apart)
     why.ravel()[place] = np.where(crowded, np.uint8(MERGED), np.uint8(SEEN))
-    return Sightings(uv, depth_m, why, blur_px)
+    if looks is not None:
+        view = Frames(first, uv_all, spread.arms, spread.rings)
+        judge_looks(found, view, features, looks, track, occluders, criteria)
+    return found
 
 
 def _in_gate(uv_px: np.ndarray, size_px: np.ndarray, margin_px: float) -> np.ndarray:

@@ -31,7 +31,7 @@ class Parallax:
 
 
 def measure_parallax(
-    points_m: np.ndarray, track: CameraTrack, seen: np.ndarray, run_start: np.ndarray, sigma_px: float
+    points_m: np.ndarray, track: CameraTrack, seen: np.ndarray, run_start: np.ndarray, sigma_px: np.ndarray | float
 ) -> Parallax:
     """Out-of-plane signal and depths told apart, per frame.
 
@@ -41,32 +41,34 @@ def measure_parallax(
     points_m : (N, 3)
     seen : (F, N) bool, sightings that count
     run_start : (F, N) int, first row of the run of frames each sighting belongs to
-    sigma_px : standard deviation of a feature's position in one frame, recorded pixels
+    sigma_px : (F, N), or one for all: standard deviation of a feature's position in one frame, recorded pixels
     """
     frames = len(track)
     ever = np.flatnonzero(seen.any(axis=0))
+    sigma_px = np.broadcast_to(np.asarray(sigma_px, np.float32), seen.shape)[:, ever]
     seen, run_start = seen[:, ever], run_start[:, ever]
     image, mean, unit_px = _normalised(points_m[ever], track, seen)
-    sigma = np.sqrt(2) * sigma_px / unit_px  # (F,) of a rest: it holds the noise of two frames
     signal, partner = np.zeros(frames), np.full(frames, -1)
     at_once = max(1, PAIR_CELLS // max(1, len(ever)))
     for first, second in _pairs(frames, at_once):
         common = _common(seen, run_start, first, second)
-        rest, _ = homography_rest(image[first], image[second], common)
-        amplitude = np.sqrt(np.einsum("pni,pni->p", rest, rest)) / sigma[second]
+        trust = _trust(sigma_px, first, second, common)
+        rest, _ = homography_rest(image[first], image[second], trust)
+        amplitude = np.sqrt(np.einsum("pni,pni,pn->p", rest, rest, trust)) * unit_px[second]
         for row, other in ((first, second), (second, first)):
             better = amplitude > signal[row]
             signal[row[better]], partner[row[better]] = amplitude[better], other[better]
     depths = seen.any(axis=1).astype(int)
     for row, other in _parts(np.flatnonzero(partner >= 0), partner[partner >= 0], at_once):
         common = _common(seen, run_start, row, other)
-        rest, _ = homography_rest(image[row], image[other], common)
+        trust = _trust(sigma_px, row, other, common)
+        rest, _ = homography_rest(image[row], image[other], trust)
         epipole = _epipole(track, row, other)
         # the same point in the other frame's normalised coordinates
         epipole[:, :2] = (epipole[:, :2] - mean[other] * epipole[:, 2:]) / unit_px[other, None]
         towards = epipole[:, None, :2] - image[other] * epipole[:, None, 2:]
         signed = np.copysign(np.linalg.norm(rest, axis=-1), np.einsum("pni,pni->pn", rest, towards))
-        depths[row] = _levels(signed / sigma[other, None], common)
+        depths[row] = _levels(signed * unit_px[other, None], trust)
     return Parallax(signal, partner, depths)
 
 
@@ -85,15 +87,15 @@ def is_rotation_only(track: CameraTrack, nearest_m: float, sigma_px: float) -> b
     return bool(track.focal_px.max() * 2 * from_mean / nearest_m < NODAL.value * sigma_px)
 
 
-def homography_rest(first: np.ndarray, second: np.ndarray, common: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def homography_rest(first: np.ndarray, second: np.ndarray, trust: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """What the best homography from the first to the second image leaves, per pair of frames.
 
     Direct linear transform; two re-weightings turn the algebraic into the geometric error of the second image
     (Hartley & Zisserman 2003, sections 4.1 to 4.4). Wants coordinates of order one, centred (section 4.4.4).
 
     first, second : (P, N, 2), finite
-    common : (P, N) bool
-    returns rest : (P, N, 2), zero where not common and for pairs with fewer than five common points;
+    trust : (P, N) weights, bool or one over the variance of a rest; zero where the two images do not share the point
+    returns rest : (P, N, 2), zero where not shared and for pairs that share fewer than five points;
             homography : (P, 3, 3)
     """
     x, y = first[..., 0], first[..., 1]
@@ -101,12 +103,12 @@ def homography_rest(first: np.ndarray, second: np.ndarray, common: np.ndarray) -
     ones = np.ones_like(x)
     products = np.stack([x * x, x * y, x, y * y, y, ones], axis=1)
     targets = np.stack([ones, u, v, u * u + v * v], axis=-1)
-    weight = common.astype(float)
+    common, weight = trust > 0, trust.astype(float)
     for _ in range(3):
         h = _smallest(products @ (targets * weight[..., None]))
         scale = x * h[:, 2, 0, None] + y * h[:, 2, 1, None] + h[:, 2, 2, None]
         safe = np.where(np.abs(scale) > 1e-12, scale, 1.0)
-        weight = common / safe**2
+        weight = trust / safe**2
     mapped = (first @ h[:, :2, :2].transpose(0, 2, 1) + h[:, None, :2, 2]) / safe[..., None]
     kept = common & (common.sum(axis=1) >= 5)[:, None]
     return np.where(kept[..., None], second - mapped, 0.0), h
@@ -120,6 +122,13 @@ def _pairs(frames: int, at_once: int) -> Iterator[tuple[np.ndarray, np.ndarray]]
         step *= 2
     yield from _parts(rows[1:] * 0, rows[1:], at_once)
     yield from _parts(rows[1:-1], rows[1:-1] * 0 + frames - 1, at_once)
+
+
+def _trust(sigma_px: np.ndarray, first: np.ndarray, second: np.ndarray, common: np.ndarray) -> np.ndarray:
+    """(P, N) one over the variance, px^2, of a rest between two frames: it holds the noise of both."""
+    variance = np.square(sigma_px[first]) + np.square(sigma_px[second])
+    trust: np.ndarray = np.divide(1.0, variance, out=np.zeros(common.shape), where=common & np.isfinite(variance))
+    return trust
 
 
 def _parts(first: np.ndarray, second: np.ndarray, at_once: int) -> Iterator[tuple[np.ndarray, np.ndarray]]:
@@ -171,15 +180,25 @@ def _epipole(track: CameraTrack, row: np.ndarray, other: np.ndarray) -> np.ndarr
     return travel
 
 
-def _levels(signed_sigma: np.ndarray, common: np.ndarray) -> np.ndarray:
-    """(P,) greedy count of rests, in sigma, that differ for sure from the level before."""
-    gap = DEPTH_GAP.value * np.sqrt(2)  # a difference holds the noise of two rests
-    ordered = np.sort(np.where(common, signed_sigma, np.inf), axis=1)
-    count, level = np.zeros(len(ordered), int), np.full(len(ordered), -np.inf)
-    while True:
-        above = np.where(ordered >= level[:, None] + gap, ordered, np.inf)
-        level = above.min(axis=1, initial=np.inf)
-        going = np.isfinite(level)
+def _levels(rest_px: np.ndarray, trust: np.ndarray) -> np.ndarray:
+    """(P,) greedy count of rests that differ for sure from the level before.
+
+    rest_px : (P, N) signed; trust : (P, N) one over their variance, zero where there is none
+
+    The next level is the rest that surely differs from the last one and whose own range ends first.
+    """
+    own = np.divide(DEPTH_GAP.value**2, trust, out=np.full_like(trust, np.inf), where=trust > 0)
+    ends = rest_px + np.sqrt(own / 2)
+    count, level, range2 = np.zeros(len(trust), int), np.full(len(trust), -np.inf), np.zeros(len(trust))
+    pair = np.arange(len(trust))
+    while trust.shape[1]:
+        step = rest_px - level[:, None]
+        beyond = (trust > 0) & (step > 0) & (step * step >= own + range2[:, None])
+        going = beyond.any(axis=1)
         if not going.any():
-            return count
+            break
+        chosen = np.where(beyond, ends, np.inf).argmin(axis=1)
+        level = np.where(going, rest_px[pair, chosen], level)
+        range2 = np.where(going, own[pair, chosen], range2)
         count += going
+    return count
