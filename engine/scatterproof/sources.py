@@ -49,6 +49,8 @@ SIGMA = Sourced(
 READ_NOISE = Sourced(0.001, "of white", f"{OURS}: four electrons where white is 4,000")
 SHOT_NOISE = Sourced(0.016, "of white", f"{OURS}: the square root of 4,000 electrons, as a part of them")
 GREY = Sourced(0.18, "reflectance", f"a paint nobody measured: middle grey, {TRADE}")
+BLACK = Sourced(0.04, "reflectance", f"{OURS}: flat black wall paint")
+WHITE = Sourced(0.85, "reflectance", f"{OURS}: flat white wall paint")
 POLE = Sourced(0.05, "reflectance", f"{OURS}: black metal of a stand")
 
 # A depth is told from the next when their out-of-plane signals differ by this much of their common sigma.

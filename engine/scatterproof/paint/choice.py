@@ -56,8 +56,8 @@ class Candidate:
     rim_px: float
     lost_colours: float  # share of the gamut that goes with the marker and a clean key would have held
     lost_patches: tuple[str, ...]  # the plan's patches among them
-    nearest_patch: str  # the plan's patch that looks most like it
-    nearest_difference: float  # CIEDE2000; infinite where the plan has no other patch
+    nearest_patch: str  # the one among all of the plan's that looks most like it, itself aside
+    nearest_difference: float  # CIEDE2000; infinite where the plan has no other
     headroom_stops: float  # from its brightest primary in full light to where the recording clips
     cleanup: float  # crossings in the mean frame times the part of a soft edge that is lost or painted there
     merits: tuple[float, ...]  # 0 to 1, by MEASURES
@@ -156,7 +156,7 @@ class _Judge:
 
     screen: np.ndarray  # (3,) reflectance
     cameras: tuple[Camera, ...]
-    patches: dict[str, np.ndarray]  # the plan's paints but its screens'
+    patches: dict[str, np.ndarray]  # what stands before the screen: the plan's patches, and paints of gear
     scene: Scene
     choice: PaintChoice
     criteria: ShotCriteria
@@ -176,7 +176,7 @@ def _judge(plan: Plan, scene: Scene) -> _Judge:
     return _Judge(
         screen=linear_named(plan, plan.stage.paint),
         cameras=tuple(camera for camera in plan.cameras if camera.name in used) or plan.cameras,
-        patches={paint.name: linear_of(paint) for paint in plan.paints if paint.name not in _screens(plan)},
+        patches=_foreground(plan),
         scene=scene,
         choice=plan.paint_choice or PaintChoice(),
         criteria=criteria_of(plan, plan.shots[0]) if plan.shots else ShotCriteria(),
@@ -275,6 +275,12 @@ def _lost_colours(judge: _Judge, paint: np.ndarray, crunch: float) -> tuple[floa
 def _nearest(paint: np.ndarray, patches: dict[str, np.ndarray]) -> tuple[str, float]:
     apart = {name: float(ciede2000(lab_of(patch), lab_of(paint))) for name, patch in patches.items()}
     return min(apart.items(), key=lambda item: item[1]) if apart else ("", float("inf"))
+
+
+def _foreground(plan: Plan) -> dict[str, np.ndarray]:
+    gear = {piece.paint for piece in plan.gear}
+    colours = {paint.name: linear_of(paint) for paint in plan.paints if paint.name in gear}
+    return colours | {patch.name: linear_of(patch) for patch in plan.patches}
 
 
 def _screens(plan: Plan) -> set[str]:

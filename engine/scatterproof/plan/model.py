@@ -345,6 +345,22 @@ class Criteria:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PaintChoice:
+    """By what weights the candidates for marker paint are ranked: any numbers, 0 leaves a measure out."""
+
+    contrast: float = f.number(1.0, "how well corners track in full light", low=0)
+    shadow: float = f.number(1.0, "how well they track in the plan's darkest shadow", low=0)
+    key: float = f.number(1.0, "how little of soft edges the key loses with them", low=0)
+    rim: float = f.number(1.0, "how narrow the rims are that they leave", low=0)
+    colours: float = f.number(1.0, "how few colours of wardrobe and props are lost with them", low=0)
+    clipping: float = f.number(1.0, "how far they stay from clipping", low=0)
+    cleanup: float = f.number(1.0, "how little work they make where performers pass before them", low=0)
+    step: float = f.number(0.5, "stops by which the screen's own paint is made lighter and darker", low=0.05, high=4)
+    most_crunch: float = f.number(0.5, "part of the matte beyond which a marker is painted out by hand", low=0, high=1)
+    alike: float = f.number(10.0, "colours nearer than this to a marker go with it, CIEDE2000", low=0, high=100)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Shot:
     """One shot: a camera, a move, frames. Exactly one of ``move``, ``keys`` and ``samples`` is given."""
 
@@ -384,3 +400,4 @@ class Plan:
     cameras: tuple[Camera, ...] = f.tables(Camera, key="camera")
     shots: tuple[Shot, ...] = f.tables(Shot, key="shot")
     criteria: Criteria | None = f.table(Criteria, None)
+    paint_choice: PaintChoice | None = f.table(PaintChoice, None)
