@@ -124,7 +124,7 @@ def test_cut_pieces_have_the_areas_of_the_plan(unit, tape):
         assert 0 < group.waste < 0.7
         assert group.tape_m2 * (1 - group.waste) == pytest.approx(group.area_m2)
         if not group.laid_up:
-            assert max(least_width(corners)[0] for corners in group.corners_mm) <= group.tape_mm + 1e-6
+            assert max(least_width(corners)[0] for corners in group.corners_mm) <= group.tape_mm + 0.05
 
 
 def test_pieces_point_up_on_their_chart():

@@ -26,6 +26,7 @@ SHEET_MM = (450.0, 800.0)  # about how large a sheet laid up of tape is, where m
 OVERLAP = 10.0  # of neighbouring pages of one sheet
 GAP = 2.0  # between pieces, for the knife
 KNIFE: Final = THIN
+HAIRLINE: Final = 0.05  # by which a marker may be wider than its tape: nobody cuts finer
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,7 +82,7 @@ def cut_groups(plan: Plan, layout: Layout, table: SetOut, unit: str, paper: str,
         if laid_up:
             board = _board_size(corners, printable)
         else:
-            board = width, printable[0]
+            board = max(width, widest), printable[0]
         groups.append(CutGroup(paint, width, laid_up, board[0], rows, corners, nest(corners, *board, gap_mm=GAP)))
     return groups
 
@@ -98,10 +99,10 @@ def _tape_for(widest_mm: float, unit: str, tape: str | float) -> tuple[float, bo
         if not any(abs(tape - width) < 0.05 for width in (*TAPES["mm"], *TAPES["in"])):
             sizes = ", ".join(f"{w:g}" for w in TAPES["mm"])
             raise one_problem("--tape", f"{tape:g} mm", f"auto, sheet, {sizes} mm or 1, 2, 3, 4 in")
-        return tape, widest_mm > tape + 1e-6
+        return tape, widest_mm > tape + HAIRLINE
     if tape == "auto":
         for width in widths:
-            if widest_mm <= width + 1e-6:
+            if widest_mm <= width + HAIRLINE:
                 return width, False
     return (2 * INCH if unit in ("ft", "in") else 50.0), True
 

@@ -23,6 +23,8 @@ MOST_ROWS = 150
 TURNS = 12  # directions tried for each piece, besides those that lay an edge along the strip
 AHEAD = 5  # pieces looked at before one is laid
 OPEN = 2  # boards that are still filled
+BEHIND = 1e-3  # how little the gap behind a piece counts against how far it reaches
+WALL, FREE = 1e8, 1e9  # farther than any board: beyond the strip's edge, beyond the piece's
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -56,19 +58,26 @@ def least_width(corners_mm: np.ndarray) -> tuple[float, float]:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Pose:
-    """One piece in one turn: per row its leftmost and rightmost reach, with the gap around it."""
+class _Poses:
+    """One piece in A turns: per row its leftmost and rightmost reach, with the gap around it."""
 
-    turn_rad: float
-    low_mm: np.ndarray  # (2,) least corner after the turn
-    left: np.ndarray  # (H,)
-    right: np.ndarray  # (H,)
+    turn_rad: np.ndarray  # (A,)
+    low_mm: np.ndarray  # (A, 2) least corner after the turn
+    height: np.ndarray  # (A,) int   rows it takes
+    left: np.ndarray  # (A, H) FREE beyond its height
+    right: np.ndarray  # (A, H)
+    left_sum: np.ndarray  # (A,) over its height
+    right_mean: np.ndarray  # (A,)
+    right_most: np.ndarray  # (A,)
 
 
 @dataclass(slots=True)
 class _Board:
     front: np.ndarray  # (R,) how far each row is taken
     length: float
+
+
+_Fit = tuple[float, float, int, int]  # cost, place along, first row, turn
 
 
 def nest(pieces: Sequence[np.ndarray], width_mm: float, length_mm: float, gap_mm: float = 2.0) -> Nesting:
@@ -78,59 +87,56 @@ def nest(pieces: Sequence[np.ndarray], width_mm: float, length_mm: float, gap_mm
     """
     rows = min(MOST_ROWS, max(1, round((width_mm + gap_mm) / ROW_MM)))
     row_mm = (width_mm + gap_mm) / rows  # half a gap may stick out on either side: edges of tape need no knife
-    order = sorted(range(len(pieces)), key=lambda i: (-float(abs(polygons.signed_area(pieces[i]))), i))
+    waiting = sorted(range(len(pieces)), key=lambda i: (-float(abs(polygons.signed_area(pieces[i]))), i))
     boards: list[_Board] = []
     board, turn, at = np.zeros(len(pieces), int), np.zeros(len(pieces)), np.zeros((len(pieces), 2))
-    poses: dict[int, list[_Pose]] = {}
-    waiting = list(order)
+    poses: dict[int, _Poses] = {}
+    known: dict[tuple[int, int], _Fit | None] = {}  # how a piece fits a board, until the board changes
     while waiting:
         ahead = waiting[:AHEAD]
         for piece in ahead:
             if piece not in poses:
                 poses[piece] = _poses(pieces[piece], row_mm, rows, gap_mm)
-                if not poses[piece]:
+                if not len(poses[piece].turn_rad):
                     raise ValueError(f"piece {piece} fits no strip {width_mm:g} mm wide")
-        first = max(0, len(boards) - OPEN)
-        found = [
-            (*fit, piece, index)
-            for index in range(first, len(boards))
-            for piece in ahead
-            if (fit := _best(boards[index], poses[piece]))
-        ]
+        found = []
+        for index in range(max(0, len(boards) - OPEN), len(boards)):
+            for piece in ahead:
+                if (index, piece) not in known:
+                    known[index, piece] = _best(boards[index], poses[piece])
+                if fit := known[index, piece]:
+                    found.append((fit[0], index, piece, fit))
         if not found:
-            need = min(float(p.right.max() - p.left.min()) for p in poses[ahead[0]]) - gap_mm
+            first = poses[ahead[0]]
+            need = float((first.right_most - first.left.min(axis=1)).min()) - gap_mm
             boards.append(_Board(np.full(rows, -gap_mm / 2), max(length_mm, math.ceil(need)) + gap_mm / 2))
             continue
-        _, x, y, pose, piece, index = min(found, key=lambda f: (f[0], f[1], f[4]))
-        height = len(pose.left)
-        boards[index].front[y : y + height] = x + pose.right
-        board[piece], turn[piece] = index, pose.turn_rad
-        at[piece] = np.array([x, y * row_mm]) - pose.low_mm
+        _, index, piece, (_, x, y, pose) = min(found)
+        mine = poses.pop(piece)
+        height = int(mine.height[pose])
+        boards[index].front[y : y + height] = x + mine.right[pose, :height]
+        board[piece], turn[piece] = index, mine.turn_rad[pose]
+        at[piece] = np.array([x, y * row_mm]) - mine.low_mm[pose]
         waiting.remove(piece)
-        del poses[piece]
+        known = {key: fit for key, fit in known.items() if piece not in key[1:] and key[0] != index}
     used = np.array([float(b.front.max()) for b in boards]) - gap_mm / 2
     return Nesting(board, turn, at, used, np.array([b.length for b in boards]) - gap_mm / 2)
 
 
-def _best(board: _Board, poses: Sequence[_Pose]) -> tuple[float, float, int, _Pose] | None:
-    """Cost, place and pose of the best way to lay a piece on a board; None where it does not fit."""
-    best: tuple[float, float, int, _Pose] | None = None
-    rows = len(board.front)
-    for pose in poses:
-        height = len(pose.left)
-        if height > rows:
-            continue
-        window = sliding_window_view(board.front, height)
-        x = (window - pose.left).max(axis=1)
-        # As far left as may be, by the mean of its right side; of equals, the one that leaves less behind it.
-        behind = (x[:, None] + pose.left - window).sum(axis=1)
-        cost_at = x + pose.right.mean() + 1e-3 * behind / height
-        cost_at = np.where(x + pose.right.max() <= board.length + 1e-6, cost_at, np.inf)
-        y = int(cost_at.argmin())
-        cost = float(cost_at[y])
-        if math.isfinite(cost) and (best is None or cost < best[0] - 1e-9):
-            best = (cost, float(x[y]), y, pose)
-    return best
+def _best(board: _Board, poses: _Poses) -> _Fit | None:
+    """The best way to lay a piece on a board; None where it does not fit."""
+    rows, most = len(board.front), poses.left.shape[1]
+    window = sliding_window_view(np.concatenate([board.front, np.full(most, WALL)]), most)[:rows]
+    x = (window - poses.left[:, None]).max(axis=2)
+    # As far left as may be, by the mean of its right side; of equals, the one that leaves less behind it.
+    total = np.concatenate([[0.0], np.cumsum(board.front)])
+    until = np.minimum(np.arange(rows) + poses.height[:, None], rows)
+    behind = (x * poses.height[:, None] + poses.left_sum[:, None] - (total[until] - total[:-1])) / poses.height[:, None]
+    cost = x + poses.right_mean[:, None] + BEHIND * behind
+    cost = np.where(x + poses.right_most[:, None] <= board.length + 1e-6, cost, np.inf)
+    pose, y = np.unravel_index(int(cost.argmin()), cost.shape)
+    least = float(cost[pose, y])
+    return (least, float(x[pose, y]), int(y), int(pose)) if math.isfinite(least) else None
 
 
 def fits(corners_mm: np.ndarray, width_mm: float, length_mm: float) -> bool:
@@ -151,13 +157,31 @@ def _turns(corners: np.ndarray) -> np.ndarray:
     return np.unique(np.round(angles % (2 * np.pi), 9))
 
 
-def _poses(corners: np.ndarray, row_mm: float, rows: int, gap_mm: float) -> list[_Pose]:
-    made = (_pose(corners, float(angle), row_mm, gap_mm) for angle in _turns(corners))
-    return [pose for pose in made if len(pose.left) <= rows]
+def _poses(corners: np.ndarray, row_mm: float, rows: int, gap_mm: float) -> _Poses:
+    """Every turn in which a piece is no higher than the strip."""
+    angles = _turns(corners)
+    made = [_pose(corners, float(angle), row_mm, gap_mm) for angle in angles]
+    kept = [i for i, (_, left, _) in enumerate(made) if len(left) <= rows]
+    height = np.array([len(made[i][1]) for i in kept], int)
+    most = int(height.max(initial=1))
+    left, right = np.full((len(kept), most), FREE), np.full((len(kept), most), -FREE)
+    for row, i in enumerate(kept):
+        left[row, : height[row]], right[row, : height[row]] = made[i][1:]
+    inside = np.arange(most) < height[:, None]
+    return _Poses(
+        angles[kept],
+        np.array([made[i][0] for i in kept]).reshape(-1, 2),
+        height,
+        left,
+        right,
+        (left * inside).sum(axis=1),
+        (right * inside).sum(axis=1) / height,
+        right.max(axis=1, initial=-FREE),
+    )
 
 
-def _pose(corners: np.ndarray, angle: float, row_mm: float, gap_mm: float) -> _Pose:
-    """Reach of a turned piece row by row, half the gap all around."""
+def _pose(corners: np.ndarray, angle: float, row_mm: float, gap_mm: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Least corner of a turned piece, and its reach row by row, half the gap all around."""
     shape = turned(corners, angle)
     low = shape.min(axis=0)
     start = shape - low
@@ -179,4 +203,4 @@ def _pose(corners: np.ndarray, angle: float, row_mm: float, gap_mm: float) -> _P
     touches = (least <= top[:, None]) & (most >= bottom[:, None])
     left = np.where(touches, np.minimum(xa, xb), np.inf).min(axis=1)
     right = np.where(touches, np.maximum(xa, xb), -np.inf).max(axis=1)
-    return _Pose(angle, low, left - half, right + half)
+    return low, left - half, right + half
