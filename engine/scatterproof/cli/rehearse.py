@@ -8,6 +8,7 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
+from ..paint.choice import scene_of, shot_edges, study_paint
 from ..plan.model import Plan
 from ..plan.read import load_plan
 from ..plan.write import save_text
@@ -15,6 +16,7 @@ from ..readiness.rehearse import Progress, Rehearsal, rehearse
 from ..readiness.verdict import FIRM, LOST, STATES, THIN, ShotReadiness
 from ..report.data import readiness_csv, readiness_json
 from ..report.page import page, shot_section
+from ..report.paint import paint_section
 from ..report.words import headline
 from .output import ProgressBar, output_folder, tell_warnings
 from .scene import blender_layer
@@ -33,7 +35,7 @@ def register(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(arguments: argparse.Namespace) -> int:
     """Rehearse, write readiness.json, readiness.csv and report.html, and tell what was found."""
-    scored, sections = [], []
+    scored, sections, edges, paint = [], [], [], ""
     with ProgressBar() as bar:
         plan, rehearsals, notes = _rehearsed(
             arguments.plan, arguments.shot, lambda p: bar.show(p.shot, p.done, p.total)
@@ -42,11 +44,15 @@ def run(arguments: argparse.Namespace) -> int:
         for rehearsal in rehearsals:
             scored.append(rehearsal.readiness)
             sections.append(shot_section(rehearsal))  # drawn now, so that the shot's arrays can go
+            edges.append(shot_edges(rehearsal.layout, rehearsal.sightings))
+            layout = rehearsal.layout
+    if edges:
+        paint = paint_section(study_paint(plan, scene_of(plan, layout, edges)))
     data = readiness_json(plan, scored)
     out = output_folder(arguments.out, arguments.plan, "rehearsal")
     save_text(out / "readiness.json", json.dumps(data, indent=1, ensure_ascii=False) + "\n")
     save_text(out / "readiness.csv", readiness_csv(scored))
-    save_text(out / "report.html", page(plan, scored, sections))
+    save_text(out / "report.html", page(plan, scored, sections, paint))
     if arguments.json:
         json.dump(data, sys.stdout, ensure_ascii=False)
         print()

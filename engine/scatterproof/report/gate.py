@@ -117,8 +117,16 @@ def _picture(view: View, local_m: np.ndarray) -> np.ndarray:
 
 def paint_colour(plan: Plan, name: str, light: float = 1.0, shade: float = 1.0) -> str:
     """A paint as a colour of the page under a light level; a paint the plan does not hold is a middle grey."""
-    linear = linear_named(plan, name)
-    code = np.rint(255 * linear_to_srgb(np.clip(linear * light * shade, 0, 1))).astype(int)
+    return colour_of(linear_named(plan, name), light * shade)
+
+
+def colour_of(linear: Sequence[float] | np.ndarray, light: float = 1.0) -> str:
+    """Linear light (3,) as a colour of the page.
+
+    >>> colour_of([0.0, 0.2158605, 1.0])
+    '#0080ff'
+    """
+    code = np.rint(255 * linear_to_srgb(np.clip(np.asarray(linear) * light, 0, 1))).astype(int)
     return "#" + "".join(f"{c:02x}" for c in code)
 
 

@@ -51,11 +51,12 @@ DEFINITIONS = (
 )  # fmt: skip
 
 
-def page(plan: Plan, shots: Sequence[ShotReadiness], sections: Sequence[str]) -> str:
+def page(plan: Plan, shots: Sequence[ShotReadiness], sections: Sequence[str], more: str = "") -> str:
     """The whole report.
 
     shots : what was scored, in the order of ``sections``
     sections : one :func:`shot_section` for each
+    more : a section that is about the whole plan
     """
     name = d.escape(plan.name)
     note = f"<p class='note'>{d.escape(plan.note)}</p>" if plan.note else ""
@@ -67,14 +68,20 @@ def page(plan: Plan, shots: Sequence[ShotReadiness], sections: Sequence[str]) ->
         "<th class='n'>Firm</th><th class='n'>Thin</th><th class='n'>Lost</th><th>Verdict</th></tr></thead>"
         f"<tbody>{index}</tbody></table></div>{_legend()}"
         + "".join(_anchored(section, number) for number, section in enumerate(sections, 1))
+        + more
         + _foot()
     )
+    return document(f"Rehearsal of {plan.name}", body)
+
+
+def document(title: str, body: str) -> str:
+    """A whole page about ``body``, markup already, with the style and the marks that its pictures refer to."""
     return (
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"/>'
         '<meta name="viewport" content="width=device-width, initial-scale=1"/>'
         # Nothing is fetched and nothing is run, whatever a plan's names hold.
         "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\"/>"
-        f"<title>Rehearsal of {name}</title><style>{_style()}</style></head><body>"
+        f"<title>{d.escape(title)}</title><style>{_style()}</style></head><body>"
         f'<svg class="defs" width="0" height="0" aria-hidden="true">{d.definitions()}</svg>'
         f"<main>{body}</main></body></html>\n"
     )
