@@ -204,36 +204,29 @@ class _Track:
         self.rows: list[int] = []
         self.shown: list[bool] = []
         self.shapes: list[Shape] = []
+        self.faces: tuple[Faces, ...] = ()  # of the last shape
         self.stretch = np.eye(3)  # shape from mesh, of the last shape
-        self.mesh: tuple[np.ndarray, np.ndarray] = (np.zeros((0, 3)), np.zeros((0, 3)))  # of the last shape
 
     def read(self, frame: int, graph: bpy.types.Depsgraph, unit: float) -> None:
-        world = np.array(self.thing.evaluated_get(graph).matrix_world, float)
+        evaluated = self.thing.evaluated_get(graph)
+        world = np.array(evaluated.matrix_world, float)
         turn, stretch = rigid_and_stretch(world[:3, :3])
         pose = np.eye(4)
         pose[:3, :3], pose[:3, 3] = turn, world[:3, 3] * unit
         self.frames.append(frame)
         self.poses.append(pose)
-        self.shown.append(not self.thing.evaluated_get(graph).hide_render)
-        vertices, triangles = evaluated_mesh(self.thing, graph)
-        if not len(triangles):
+        self.shown.append(not evaluated.hide_render)
+        faces = evaluated_faces(self.thing, graph, self.faces)
+        if not any(len(part.triangles) for part in faces):
             self.rows.append(ABSENT)
             return
-        if not self.shapes or not self._same(vertices, triangles, stretch, unit):
-            self.mesh, self.stretch = (vertices, triangles), stretch
+        reach = max(np.abs(part.co).max(initial=0.0) + np.abs(part.own_from_mesh[:3, 3]).max() for part in faces) * unit
+        same = len(faces) == len(self.faces) and all(a is b for a, b in zip(faces, self.faces, strict=True))
+        if not (same and self.shapes and np.abs(stretch - self.stretch).max() * reach < SAME_M):
+            self.faces, self.stretch = faces, stretch
+            vertices, triangles = joined(faces)
             self.shapes.append(Shape((vertices @ stretch.T * unit).astype(np.float32), triangles))
         self.rows.append(len(self.shapes) - 1)
-
-    def _same(self, vertices: np.ndarray, triangles: np.ndarray, stretch: np.ndarray, unit: float) -> bool:
-        old_vertices, old_triangles = self.mesh
-        if vertices.shape != old_vertices.shape or triangles.shape != old_triangles.shape:
-            return False
-        reach = np.abs(vertices).max() * unit
-        return bool(
-            np.abs(stretch - self.stretch).max() * reach < SAME_M
-            and np.abs(vertices - old_vertices).max() * np.abs(stretch).max() * unit < SAME_M
-            and np.array_equal(triangles, old_triangles)
-        )
 
     def solid(self, name: str) -> Solid:
         shown, rows = np.array(self.shown), np.array(self.rows)
@@ -261,33 +254,65 @@ def rigid_and_stretch(axes: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return (turn, stretch) if np.linalg.det(turn) > 0 else (-turn, -stretch)
 
 
-def evaluated_mesh(thing: bpy.types.Object, graph: bpy.types.Depsgraph) -> tuple[np.ndarray, np.ndarray]:
-    """Vertices (V, 3), object space in Blender units, and triangles (T, 3) int32; modifiers and instances included."""
-    parts = [_triangles(thing.evaluated_get(graph), np.eye(4))] if thing.type in MESHLIKE else []
-    if thing.is_instancer or any(m.type == "NODES" for m in thing.modifiers):
-        own_from_world = np.linalg.inv(np.array(thing.evaluated_get(graph).matrix_world, float))
-        parts += [
-            _triangles(i.object, own_from_world @ np.array(i.matrix_world, float))
-            for i in graph.object_instances
-            if i.is_instance and i.parent and i.parent.original == thing and i.object.type in MESHLIKE
-        ]
-    starts = np.cumsum([0, *(len(v) for v, _ in parts)])
-    faces = [t + start for (_, t), start in zip(parts, starts, strict=False)]
-    vertices = np.concatenate([np.zeros((0, 3)), *(v for v, _ in parts)])
-    return vertices, np.concatenate([np.zeros((0, 3), np.int32), *faces]).astype(np.int32)
-
-
 MESHLIKE = ("MESH", "CURVE", "SURFACE", "FONT", "META")
 
 
-def _triangles(evaluated: bpy.types.Object, matrix: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+@dataclass(frozen=True, slots=True, eq=False)
+class Faces:
+    """One evaluated mesh as Blender gave it, and where it stands in the object's own space."""
+
+    co: np.ndarray  # (V, 3) float32, Blender units
+    corners: int  # how many corners its faces have
+    triangles: np.ndarray  # (T, 3) int32
+    own_from_mesh: np.ndarray  # (4, 4)
+
+
+def evaluated_faces(
+    thing: bpy.types.Object, graph: bpy.types.Depsgraph, known: Sequence[Faces] = ()
+) -> tuple[Faces, ...]:
+    """What an object shows, modifiers and instances included.
+
+    known : the answer for an earlier frame; parts of it that have not changed are given again
+    """
+    sources = [(thing.evaluated_get(graph), np.eye(4))] if thing.type in MESHLIKE else []
+    if thing.is_instancer or any(m.type == "NODES" for m in thing.modifiers):
+        own_from_world = np.linalg.inv(np.array(thing.evaluated_get(graph).matrix_world, float))
+        sources += [
+            (instance.object, own_from_world @ np.array(instance.matrix_world, float))
+            for instance in graph.object_instances
+            if instance.is_instance
+            and instance.parent
+            and instance.parent.original == thing
+            and instance.object.type in MESHLIKE
+        ]
+    same_count = len(known) == len(sources)
+    return tuple(_faces(*source, known[i] if same_count else None) for i, source in enumerate(sources))
+
+
+def joined(parts: Sequence[Faces]) -> tuple[np.ndarray, np.ndarray]:
+    """Vertices (V, 3), object space in Blender units, and triangles (T, 3) of all parts together."""
+    starts = np.cumsum([0, *(len(part.co) for part in parts)])
+    placed = [p.co.astype(float) @ p.own_from_mesh[:3, :3].T + p.own_from_mesh[:3, 3] for p in parts]
+    triangles = [part.triangles + start for part, start in zip(parts, starts, strict=False)]
+    vertices = np.concatenate([np.zeros((0, 3)), *placed])
+    return vertices, np.concatenate([np.zeros((0, 3), np.int32), *triangles]).astype(np.int32)
+
+
+def _faces(evaluated: bpy.types.Object, matrix: np.ndarray, known: Faces | None) -> Faces:
     mesh = evaluated.to_mesh()
-    if mesh is None:
-        return np.zeros((0, 3)), np.zeros((0, 3), np.int32)
-    flat = np.empty(3 * len(mesh.vertices), np.float32)
-    mesh.vertices.foreach_get("co", flat)
-    mesh.calc_loop_triangles()
-    corners = np.empty(3 * len(mesh.loop_triangles), np.int32)
-    mesh.loop_triangles.foreach_get("vertices", corners)
+    if mesh is None or "position" not in mesh.attributes:  # nothing there
+        return Faces(np.zeros((0, 3), np.float32), 0, np.zeros((0, 3), np.int32), matrix)
+    co, corners = np.empty((len(mesh.vertices), 3), np.float32), len(mesh.loops)
+    mesh.attributes["position"].data.foreach_get("vector", co.ravel())
+    if (
+        known is None
+        or known.corners != corners
+        or not np.array_equal(known.co, co)
+        or np.abs(known.own_from_mesh - matrix).max() > SAME_M / 10
+    ):
+        mesh.calc_loop_triangles()
+        triangles = np.empty((len(mesh.loop_triangles), 3), np.int32)
+        mesh.loop_triangles.foreach_get("vertices", triangles.ravel())
+        known = Faces(co, corners, triangles, matrix)
     evaluated.to_mesh_clear()
-    return flat.reshape(-1, 3).astype(float) @ matrix[:3, :3].T + matrix[:3, 3], corners.reshape(-1, 3)
+    return known
