@@ -146,3 +146,11 @@ def test_unknown_tape_is_refused():
     layout = build_layout(plan)
     with pytest.raises(BadInput, match="33 mm"):
         cut_groups(plan, layout, set_out(plan, layout, "m"), "m", "A4", 33.0)
+
+
+def test_squares_narrower_than_the_tape_are_not_turned_askew():
+    rng = np.random.default_rng(0)
+    square = 15 * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1.0]])
+    turns = rng.uniform(0, 6, 60)
+    pieces = [square @ np.array([[np.cos(t), np.sin(t)], [-np.sin(t), np.cos(t)]]) for t in turns]
+    assert nest(pieces, 50.0, 1e4, gap_mm=2.0).used_mm.sum() == pytest.approx(60 * 32 - 2)

@@ -225,7 +225,7 @@ def _draw(page: Page, view: _View, plan: Plan, layout: Layout, table: SetOut, ch
         for box in taken.outside
     ]
     left, top, right, bottom = view.box
-    page.marks.append(Window((left, top - 1, right + 5, bottom), (*marks, *grounds, *numbers)))
+    page.marks.append(Window((left, top - 1, min(right + 5, page.body[2]), bottom), (*marks, *grounds, *numbers)))
 
 
 def _corners(box: np.ndarray) -> np.ndarray:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
-from ..camera.track import delivery_frame
+from ..camera.track import camera_track, delivery_frame
 from ..paint.difference import ciede2000, lab_of
 from ..plan.model import Plan, Shot, Stand
 from ..plan.paint import linear_named, linear_of
@@ -33,10 +33,11 @@ from .paintwork import (
     screen_paints,
     targets_for,
 )
-from .paper import BODY, BOLD, GREY, LARGE, LINE, PALE, SMALL, THIN, TITLE, Column, Flow, Page, fitted, wrapped
+from .paper import BODY, BOLD, GREY, LARGE, LEADING, LINE, PALE, SMALL, THIN, TITLE, Column, Flow, Page, fitted, wrapped
 from .setout import CHECK_LIMIT, SetOut, tape_text
 
-BLOCK = 72.0  # height of a stand's or a shot's block, mm
+BLOCK = 72.0  # least height of a stand's or a shot's block, mm
+NOTE = 3.1  # type in it
 
 CAUTIONS = (
     "Local codes, the stage's own rules and the people licensed for the work decide; where they and a sheet differ, "
@@ -292,7 +293,6 @@ def stand_pages(plan: Plan, layout: Layout, table: SetOut, needs: Needs, unit: s
     )
     first = len(layout.markers.name)
     for index, stand in enumerate(plan.stands):
-        flow.keep(BLOCK + 5)
         _stand_block(flow, plan, stand, f"S{index + 1}", table, needs, unit, first)
     return flow.pages
 
@@ -300,11 +300,11 @@ def stand_pages(plan: Plan, layout: Layout, table: SetOut, needs: Needs, unit: s
 def _stand_block(
     flow: Flow, plan: Plan, stand: Stand, label: str, table: SetOut, needs: Needs, unit: str, first: int
 ) -> None:
-    page, (left, _, right, _) = flow.page, flow.page.body
-    top, high = flow.y + 3, BLOCK
-    page.box(left, top, right, top + high, width=LINE)
-    scale = (high - 18) / stand.height
-    ground, pole = top + high - 6, left + 22
+    lines = _stand_lines(plan, stand, table, needs, unit, first)
+    page, (x, y, room), (left, top, high) = _block(flow, f"{label}  {stand.name}", 62.0, lines, 10.0)
+    _lines(page, x, y, top + high, room, lines)
+    scale = (BLOCK - 18) / stand.height
+    ground, pole = top + BLOCK - 6, left + 22
     page.line((left + 6, ground), (left + 40, ground), width=BOLD)
     page.line((pole, ground), (pole, ground - stand.height * scale), width=BOLD)
     page.words(pole, ground - stand.height * scale - 1.5, format_length(stand.height, unit), SMALL, anchor="middle")
@@ -316,16 +316,36 @@ def _stand_block(
         page.box(pole - 3.2, y - half, pole + 3.2, y + half, width=THIN, fill=PALE)
         page.line((pole + 3.2, y), (pole + 8, y_text - 1), width=THIN, stroke=GREY)
         page.words(pole + 8.6, y_text, format_length(band, unit), 3.2, bold=True)
-    x, y = left + 62, top + 7
-    room = right - x - 3
-    page.words(x, y, fitted(f"{label}  {stand.name}", room, LARGE, True), LARGE, bold=True)
-    for line in _stand_lines(plan, stand, table, needs, unit, first):
-        for wrapped_line in wrapped(line, room, 3.2):
-            y += 3.2 * 1.35
-            if y < top + high - 2:
-                page.words(x, y, wrapped_line, 3.2)
-        y += 1.2
+
+
+def _block(
+    flow: Flow, title: str, aside: float, lines: Sequence[str], used: float
+) -> tuple[Page, tuple[float, float, float], tuple[float, float, float]]:
+    """A framed block with a title, as high as its lines want after what is ``used`` above them, on one page.
+
+    returns the page; x, y and width for the lines, right of ``aside``; left, top and height of the block
+    """
+    left, _, right, _ = flow.page.body
+    room = right - left - aside - 3
+    count = sum(len(wrapped(line, room, NOTE)) for line in lines)
+    high = max(BLOCK, used + count * NOTE * LEADING + len(lines) + 4)
+    flow.keep(high + 5)
+    high = min(high, flow.room - 5)
+    page, top = flow.page, flow.y + 3
+    page.box(left, top, right, top + high, width=LINE)
+    page.words(left + aside, top + 7, fitted(title, room, LARGE, True), LARGE, bold=True)
     flow.y = top + high + 2
+    return page, (left + aside, top + used, room), (left, top, high)
+
+
+def _lines(page: Page, x: float, y: float, bottom: float, room: float, lines: Sequence[str]) -> None:
+    """Paragraphs, as far down as there is room."""
+    for line in lines:
+        for text in wrapped(line, room, NOTE):
+            y += NOTE * LEADING
+            if y < bottom - 1:
+                page.words(x, y, text, NOTE)
+        y += 1.0
 
 
 def _stand_lines(plan: Plan, stand: Stand, table: SetOut, needs: Needs, unit: str, first: int) -> list[str]:
@@ -728,55 +748,59 @@ def camera_pages(plan: Plan, needs: Needs, unit: str, paper: str) -> list[Page]:
     """One card per shot."""
     flow = Flow(paper, "Camera cards", "cards")
     for shot in plan.shots:
-        flow.keep(BLOCK + 5)
         _card(flow, plan, shot, needs, unit)
     return flow.pages
 
 
 def _card(flow: Flow, plan: Plan, shot: Shot, needs: Needs, unit: str) -> None:
     camera = next(camera for camera in plan.cameras if camera.name == shot.camera)
-    page, (left, _, right, _) = flow.page, flow.page.body
-    top, high = flow.y + 3, BLOCK
-    page.box(left, top, right, top + high, width=LINE)
-    frame_w = 62.0
-    _gate(page, camera.resolution, delivery_frame(camera)[0], left + 5, top + 13, frame_w, high - 26)
-    page.words(left + 4, top + 7.5, fitted(shot.name, 68, LARGE, True), LARGE, bold=True)
-    x, y = left + frame_w + 12, top + 7.5
-    room = right - x - 3
-    focal, stop, exposure, focus, rate = planned_cells(plan, shot, unit)
+    _, stop, exposure, _, rate = planned_cells(plan, shot, unit)
     readiness = next(s.planned for s in needs.shots if s.planned.name == shot.name)
-    page.words(x, y, fitted(shot.camera, room, BODY, True), BODY, bold=True)
+    track = camera_track(plan, shot)
+    heights = track.centre_m[:, 2]
     facts = [
-        ("Lens", focal),
+        ("Lens", _span(track.focal_mm, lambda mm: f"{mm:.4g} mm")),
         ("Stop", f"f/{stop}"),
         ("Shutter", exposure),
-        ("Focus", focus),
-        ("Rate", f"{rate} fps"),
-        ("Frames", f"{shot.frames[0]} to {shot.frames[1]}"),
+        ("Focus", _span(track.focus_m, lambda m: format_length(m, unit))),
+        ("Rate", f"{rate} fps, frames {shot.frames[0]} to {shot.frames[1]}"),
+        ("Height", _span(heights, lambda m: format_length(m, unit)) + f", {_travel(track.centre_m, unit)}"),
         ("Ready", _shares(readiness)),
     ]
-    for name, value in facts:
-        y += 5.2
-        page.words(x, y, name, 3.2, colour=GREY)
-        page.words(x + 17, y, fitted(value, room - 17, BODY, True), BODY, bold=True)
     back, size = camera.film_back, camera.resolution
     gate = f"Gate {number_text(back[0])} x {number_text(back[1])} mm, {size[0]} x {size[1]}"
     gate += f", squeeze {number_text(camera.squeeze)}" if camera.squeeze != 1 else ""
     lines = [
-        f"Must stay in frame: {shot.wants or 'not said'}.",
-        f"{gate}, delivered {number_text(camera.delivery_aspect)} wide.",
         "Record the whole gate. Do not crop in camera: no flag, no matte box, no timecode over the hatched part; its "
         "markers are needed though it is cropped later.",
-        "Focus and focal length as written; tell it if they change.",
+        f"Must stay in frame: {shot.wants or 'not said'}.",
+        f"{gate}, delivered {number_text(camera.delivery_aspect)} wide. Tell it if focal length or focus change.",
     ]
-    y += 2
-    for line in lines:
-        for text in wrapped(line, room, 3.0):
-            y += 4.0
-            if y < top + high - 1.5:
-                page.words(x, y, text, 3.0)
-        y += 0.8
-    flow.y = top + high + 2
+    used = 8.5 + 5.2 * len(facts)
+    aside = 72.0
+    page, (x, y, room), (left, top, high) = _block(flow, shot.name, aside, lines, used + 5)
+    page.words(left + 5, top + 7, fitted(shot.camera, aside - 8, BODY, True), BODY, bold=True)
+    _gate(page, camera.resolution, delivery_frame(camera)[0], left + 5, top + 13, 62.0, BLOCK - 22)
+    for number, (name, value) in enumerate(facts, start=1):
+        page.words(x, top + 8.5 + 5.2 * number, name, NOTE, colour=GREY)
+        page.words(x + 15, top + 8.5 + 5.2 * number, fitted(value, room - 15, BODY, True), BODY, bold=True)
+    _lines(page, x, y - 1, top + high, room, lines)
+
+
+def _span(values: np.ndarray, told: Callable[[float], str]) -> str:
+    """A value that holds through a shot, or the way from its first to its last, by way of a farthest one."""
+    first, last = told(float(values[0])), told(float(values[-1]))
+    low, high = told(float(values.min())), told(float(values.max()))
+    if low == high:
+        return first
+    if {first, last} == {low, high}:
+        return f"{first} to {last}"
+    return f"{first} to {last}, between {low} and {high}"
+
+
+def _travel(centre_m: np.ndarray, unit: str) -> str:
+    way = float(np.linalg.norm(np.diff(centre_m, axis=0), axis=1).sum())
+    return f"travels {format_length(way, unit)}" if way > 5e-4 else "stands"
 
 
 def _gate(
