@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from ..camera.lens import frustum_corners
+from ..plan.model import Plan
 from ..plan.paint import linear_named, linear_to_srgb
 from ..plan.units import FOOT_M, format_length
 from ..readiness.rehearse import Rehearsal
-from ..stage.surfaces import to_world
+from ..stage.surfaces import Surface, to_world
 from . import drawing as d
 
 WIDTH = 620.0
@@ -76,16 +77,21 @@ def _drawn(rehearsal: Rehearsal, name: str, across: list[float], up: list[float]
     action = "".join(_action_point(rehearsal, sheet, board))
     blockers = "".join(_blockers(rehearsal, sheet, board))
     keepouts = "".join(_keepouts(rehearsal, sheet, board))
-    ground = "".join([*_surfaces(rehearsal, sheet), keepouts, *_cones(rehearsal, sheet, area)])
+    ground = "".join([*surface_shapes(rehearsal.plan, rehearsal.layout.surfaces, sheet), keepouts, *_cones(rehearsal, sheet, area)])
     things = "".join([*_markers(rehearsal, sheet), blockers, stands, camera, action, board.markup])
-    sizes = "".join([*_sizes(rehearsal, sheet), _scale_bar(rehearsal.plan.units, sheet)])
+    sizes = "".join([*_sizes(rehearsal, sheet), scale_bar(rehearsal.plan.units, sheet)])
     body = ground + things + sizes
     return name, d.svg(WIDTH, sheet.height, body, f"{rehearsal.shot.name}: {name}", "stage-plan")
 
 
 def _stage_points(rehearsal: Rehearsal) -> np.ndarray:
     """(K, 3) corners of all surfaces."""
-    outlines = [to_world(s, d.subdivide(s.outline_uv, EDGE_PARTS)) for s in rehearsal.layout.surfaces]
+    return surface_corners(rehearsal.layout.surfaces)
+
+
+def surface_corners(surfaces: Sequence[Surface]) -> np.ndarray:
+    """(K, 3) world points along the outlines of surfaces; the datum where there are none."""
+    outlines = [to_world(s, d.subdivide(s.outline_uv, EDGE_PARTS)) for s in surfaces]
     return np.concatenate(outlines) if outlines else np.zeros((1, 3))
 
 
@@ -100,6 +106,11 @@ def _sheet(rehearsal: Rehearsal, across: np.ndarray, up: np.ndarray) -> Sheet:
             *(occluder.mesh_at(row)[0] for occluder in rehearsal.occluders for row in (0, len(rehearsal.track) - 1)),
         ]
     )
+    return sheet_about(points, across, up)
+
+
+def sheet_about(points: np.ndarray, across: np.ndarray, up: np.ndarray) -> Sheet:
+    """The sheet that shows points (K, 3) as large as fits."""
     flat = np.column_stack([points @ across, points @ up])
     low, high = flat.min(axis=0), flat.max(axis=0)
     pad = max(0.04 * float((high - low).max()), 0.1)
@@ -111,12 +122,11 @@ def _sheet(rehearsal: Rehearsal, across: np.ndarray, up: np.ndarray) -> Sheet:
 # --- the stage -------------------------------------------------------------------------------------------------
 
 
-def _surfaces(rehearsal: Rehearsal, sheet: Sheet) -> Iterable[str]:
+def surface_shapes(plan: Plan, surfaces: Sequence[Surface], sheet: Sheet) -> Iterable[str]:
     """Screens in a pale tint of their paint, the farthest from the reader first."""
-    surfaces = rehearsal.layout.surfaces
     shapes = []
     for surface in surfaces:
-        code = linear_to_srgb(linear_named(rehearsal.plan, surface.paint))
+        code = linear_to_srgb(linear_named(plan, surface.paint))
         edge, fill = _hex(0.75 * code), _hex(0.35 * code + 0.65)
         outline = to_world(surface, d.subdivide(surface.outline_uv, EDGE_PARTS))
         depth, data = float(outline.mean(axis=0) @ sheet.toward), d.path_data(sheet(outline))
@@ -278,7 +288,7 @@ def _size_line(ends: np.ndarray, text: str) -> str:
     return d.element("path", d=data, class_="size") + d.label(*at, text, text_anchor="middle", class_="axis", **turned)
 
 
-def _scale_bar(unit: str, sheet: Sheet) -> str:
+def scale_bar(unit: str, sheet: Sheet) -> str:
     """A bar of a round length in the plan's units."""
     base = FOOT_M if unit in ("ft", "in") else 1
     length = d.nice_step(60 / sheet.scale / float(base), 1) * float(base)
