@@ -248,7 +248,7 @@ def test_sizes_are_told_in_the_plan_s_units(rehearsal, unit, size):
 
 def test_the_scale_bar_is_round_and_true(rehearsal):
     sheet = sp._sheet(rehearsal, np.array([1.0, 0, 0]), np.array([0, 1.0, 0]))
-    bar = ET.fromstring(f"<g>{sp._scale_bar('ft', sheet)}</g>")
+    bar = ET.fromstring(f"<g>{sp.scale_bar('ft', sheet)}</g>")
     length_ft = sum(float(rect.get("width")) for rect in bar.findall("rect")) / sheet.scale / 0.3048
     assert bar.findtext("text") == f"{round(length_ft)}'"
     assert math.isclose(length_ft, round(length_ft), abs_tol=1e-3)

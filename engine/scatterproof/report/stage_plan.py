@@ -77,7 +77,9 @@ def _drawn(rehearsal: Rehearsal, name: str, across: list[float], up: list[float]
     action = "".join(_action_point(rehearsal, sheet, board))
     blockers = "".join(_blockers(rehearsal, sheet, board))
     keepouts = "".join(_keepouts(rehearsal, sheet, board))
-    ground = "".join([*surface_shapes(rehearsal.plan, rehearsal.layout.surfaces, sheet), keepouts, *_cones(rehearsal, sheet, area)])
+    ground = "".join(
+        [*surface_shapes(rehearsal.plan, rehearsal.layout.surfaces, sheet), keepouts, *_cones(rehearsal, sheet, area)]
+    )
     things = "".join([*_markers(rehearsal, sheet), blockers, stands, camera, action, board.markup])
     sizes = "".join([*_sizes(rehearsal, sheet), scale_bar(rehearsal.plan.units, sheet)])
     body = ground + things + sizes
