@@ -80,7 +80,7 @@ def cut_groups(plan: Plan, layout: Layout, table: SetOut, unit: str, paper: str,
         widest = max(least_width(piece)[0] for piece in corners)
         width, laid_up = _tape_for(widest, unit, tape)
         if laid_up:
-            board = _board_size(corners, printable)
+            board = _board_size(corners, printable, width)
         else:
             board = max(width, widest), printable[0]
         groups.append(CutGroup(paint, width, laid_up, board[0], rows, corners, nest(corners, *board, gap_mm=GAP)))
@@ -124,13 +124,16 @@ def _printable(paper: str) -> tuple[float, float]:
     return right - left, bottom - top - 5
 
 
-def _board_size(pieces: Sequence[np.ndarray], printable: tuple[float, float]) -> tuple[float, float]:
-    """Width and length of the laid-up sheets: whole pages, near :data:`SHEET_MM`, large enough for every piece."""
+def _board_size(pieces: Sequence[np.ndarray], printable: tuple[float, float], tape_mm: float) -> tuple[float, float]:
+    """Width and length of the laid-up sheets: as many tapes as whole pages near :data:`SHEET_MM` hold, large enough for
+    every piece."""
     across, along = printable[1] - OVERLAP, printable[0] - OVERLAP
     rows, columns = (max(1, round(want / step)) for want, step in zip(SHEET_MM, (across, along), strict=True))
-    while not all(fits(piece, rows * across + OVERLAP, columns * along + OVERLAP) for piece in pieces):
+    while True:
+        width = math.floor((rows * across + OVERLAP) / tape_mm) * tape_mm
+        if all(fits(piece, width, columns * along + OVERLAP) for piece in pieces):
+            return width, columns * along + OVERLAP
         rows, columns = rows + 1, columns + 1
-    return rows * across + OVERLAP, columns * along + OVERLAP
 
 
 # --- pages -----------------------------------------------------------------------------------------------------

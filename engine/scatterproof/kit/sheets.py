@@ -18,7 +18,7 @@ from ..sources import TRADE
 from ..stage.layout import Layout
 from ..stage.unroll import bounds
 from .camera_report import COLUMNS, planned_cells
-from .clash import Clash
+from .clash import SAME, Clash
 from .cut import CutGroup, tape_name
 from .needs import ALL_STANDS, Needs
 from .paintwork import (
@@ -407,7 +407,7 @@ def _band_colour(plan: Plan, paint: str) -> str:
     if not apart:
         return "a colour that is nowhere else."
     name = min(apart, key=apart.__getitem__)
-    fine = "nowhere else in the background" if apart[name] >= 20 else "TOO NEAR to tell: choose another"
+    fine = "nowhere else in the background" if apart[name] >= SAME.value else "TOO NEAR to tell: choose another"
     return f"{fine} (nearest: {name}, CIEDE2000 {apart[name]:.0f})."
 
 
