@@ -38,6 +38,7 @@ from .bridge.scene import (
     read_scene,
 )
 from .bridge.standalone import stand_alone
+from .bridge.stubs import triple
 from .store import STORE, digest
 
 Result = TypeVar("Result")
@@ -135,7 +136,7 @@ def add_stand(scene: bpy.types.Scene) -> bpy.types.Object:
     plan = read.plan
     taken = {stand.name for stand in plan.stands}
     number = next(i for i in range(1, len(taken) + 2) if f"stand {i}" not in taken)
-    at = [v * metres_per_unit(scene) for v in scene.cursor.location]
+    at = triple(np.array(scene.cursor.location) * metres_per_unit(scene))
     paints = [paint.name for paint in plan.paints]
     paint = "band" if "band" in paints else next((p for p in paints if p != plan.stage.paint), paints[0])
     stand = Stand(name=f"stand {number}", at=(at[0], at[1]), base=at[2], height=2.2, bands=STAND_BANDS, paint=paint)

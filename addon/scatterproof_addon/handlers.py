@@ -7,9 +7,11 @@ import bpy
 from .store import STORE
 
 
-@bpy.app.handlers.persistent
 def _on_load(*_: object) -> None:
     STORE.forget()
+
+
+bpy.app.handlers.persistent(_on_load)
 
 
 def register() -> None:

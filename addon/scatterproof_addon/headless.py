@@ -24,6 +24,7 @@ from .bridge.cameras import show_gate
 from .bridge.export import export_stage
 from .bridge.light import light_stage
 from .bridge.scene import build_scene, timeline
+from .bridge.stubs import held, put
 
 STILL_WIDTH, STILL_SAMPLES = 1280, 8  # denoised: in half the time of 16 that are not, and cleaner
 MAGIC = (b"BLENDER", b"\x28\xb5\x2f\xfd", b"\x1f\x8b")  # plain, Zstandard, gzip
@@ -74,8 +75,8 @@ def _open(path: Path) -> tuple[str, ...]:
             raise one_problem("file", found, f"one that Blender {ours} can open", str(path)) from error
         reason = str(error).strip().rpartition(": ")[2]
         raise one_problem("file", reason.lower(), f"a whole .blend that Blender {ours} can open", str(path)) from error
-    if bpy.data.version[:2] > bpy.app.version[:2]:
-        newer = ".".join(map(str, bpy.data.version[:2]))
+    if tuple(held(bpy.data, "version"))[:2] > bpy.app.version[:2]:
+        newer = ".".join(map(str, tuple(held(bpy.data, "version"))[:2]))
         return (f"{path.name} was saved by Blender {newer}; Blender {ours} may not see all of it",)
     return ()
 
@@ -164,8 +165,8 @@ def _still(scene: bpy.types.Scene, plan: object, shot: Shot, frame: int, offset:
     render = scene.render
     package = next(camera for camera in plan.cameras if camera.name == shot.camera)  # type: ignore[attr-defined]
     show_gate(scene, package)
-    render.engine = "CYCLES"
-    cycles = scene.cycles
+    put(render, engine="CYCLES")
+    cycles = held(scene, "cycles")
     cycles.device, cycles.samples, cycles.use_denoising = "CPU", STILL_SAMPLES, True
     cycles.denoiser, cycles.denoising_input_passes = "OPENIMAGEDENOISE", "RGB_ALBEDO"
     cycles.denoising_prefilter = "FAST"

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import bpy
 from scatterproof.plan.templates import template_names
+
+from .bridge.stubs import held, put
 
 # Blender keeps no copy of the texts that a dynamic enum returns: somebody must hold them.
 _CHOICES: dict[str, list[tuple[str, str, str]]] = {}
@@ -29,20 +33,32 @@ def template_items(self: object, context: object) -> list[tuple[str, str, str]]:
 class ScatterproofChoices(bpy.types.PropertyGroup):
     """The sidebar's choices of one scene."""
 
-    template: bpy.props.EnumProperty(name="Template", description="What to build the stage from", items=template_items)
-    seed: bpy.props.IntProperty(
-        name="Seed", description="Another number gives another scatter; the same number the same", default=1, min=0
-    )
+    if TYPE_CHECKING:
+        template: str
+        seed: int
+    else:
+        template: bpy.props.EnumProperty(
+            name="Template", description="What to build the stage from", items=template_items
+        )
+        seed: bpy.props.IntProperty(
+            name="Seed", description="Another number gives another scatter; the same number the same", default=1, min=0
+        )
+
+
+def choices_of(scene: bpy.types.Scene) -> ScatterproofChoices:
+    """The choices of a scene."""
+    choices: ScatterproofChoices = held(scene, "scatterproof")
+    return choices
 
 
 def register() -> None:
     """Make the choices part of every scene."""
     bpy.utils.register_class(ScatterproofChoices)
-    bpy.types.Scene.scatterproof = bpy.props.PointerProperty(type=ScatterproofChoices)
+    put(bpy.types.Scene, scatterproof=bpy.props.PointerProperty(type=ScatterproofChoices))
 
 
 def unregister() -> None:
     """Take them away again."""
-    del bpy.types.Scene.scatterproof
+    delattr(bpy.types.Scene, "scatterproof")
     bpy.utils.unregister_class(ScatterproofChoices)
     _CHOICES.clear()

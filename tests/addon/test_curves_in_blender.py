@@ -17,8 +17,8 @@ def new_curve():
     """Makes F-curves as inserting keys does: default handles, smoothing, back, amplitude and period."""
     thing = bpy.data.objects.new("keyed", None)
     thing.keyframe_insert("location", frame=0)
-    action, slot = thing.animation_data.action, thing.animation_data.action_slot
-    fcurves = action.layers[0].strips[0].channelbag(slot).fcurves if hasattr(action, "layers") else action.fcurves
+    action, slot = thing.animation_data.action, getattr(thing.animation_data, "action_slot", None)  # from 4.4 on
+    fcurves = action.layers[0].strips[0].channelbag(slot).fcurves if slot else action.fcurves
     numbers = itertools.count(10)
 
     def make(key_frame, key_value, interpolation, easing):

@@ -106,7 +106,7 @@ def keyed_frames(owner: Any, channels: Sequence[Channel]) -> tuple[list[float], 
     return list(found[0][0]), list(found[0][1])
 
 
-def clear_animation(owner: bpy.types.ID) -> None:
+def clear_animation(owner: Any) -> None:
     """Drop an owner's animation and its action when nobody else uses it."""
     data = owner.animation_data
     action = data.action if data else None

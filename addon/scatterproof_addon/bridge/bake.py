@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import bpy
 import numpy as np
@@ -23,11 +24,11 @@ from .materials import glow_material
 from .meshes import add_attribute, fill_mesh, joined
 from .placing import metres_per_unit, object_named, place
 from .scene import collection_named, shot_places
+from .stubs import camera_of, feed, has, held, mesh_of, put
 
 # Okabe and Ito, Color Universal Design, 2008: blue, orange, vermillion.
 STATE_CODES = {FIRM: (0x00, 0x72, 0xB2), THIN: (0xE6, 0x9F, 0x00), LOST: (0xD5, 0x5E, 0x00)}
 WHITE, INK = (0.9, 0.9, 0.9), (0.006, 0.006, 0.008)
-SHARP = "scatterproof_depth_of_field"  # on camera data: there was depth of field before the bake
 READOUT_M = 0.25  # in front of the lens: nearer than anything on the stage
 RING_LIFT_M = 0.012  # off the surface: enough for a viewport to tell it from the surface 40 m away
 LONE_RING_M = 0.09  # radius of the ring round a band or a hard point
@@ -121,11 +122,11 @@ def clear_bake(scene: bpy.types.Scene) -> None:
             scene.timeline_markers.remove(mark)
     scene.pop("scatterproof_marks", None)
     for camera in [thing for thing in scene.objects if thing.type == "CAMERA"]:
-        if camera.data.pop(SHARP, False):
-            camera.data.dof.use_dof = True
-    for image in [i for i in bpy.data.images if tags.PART in i and i.users == 0]:
+        if camera_of(camera).pop(tags.SHARP, False):
+            camera_of(camera).dof.use_dof = True
+    for image in [i for i in bpy.data.images if has(i, tags.PART) and i.users == 0]:
         bpy.data.images.remove(image)
-    for group in [g for g in bpy.data.node_groups if tags.PART in g and g.users == 0]:
+    for group in [g for g in bpy.data.node_groups if has(g, tags.PART) and g.users == 0]:
         bpy.data.node_groups.remove(group)
 
 
@@ -167,8 +168,7 @@ def _bake_rings(
         states[:, span[0] - start : span[1] - start + 1] = ring_states(rehearsal).T
     thing = _rings(collection, scene, spots)
     group = _lookup_nodes(_state_image(states), start, states.shape)
-    modifier = thing.modifiers.new("readiness", "NODES")
-    modifier.node_group = group
+    put(thing.modifiers.new("readiness", "NODES"), node_group=group)
 
 
 def _spots(rehearsals: Sequence[Rehearsal]) -> _Spots:
@@ -204,9 +204,9 @@ def _rings(collection: bpy.types.Collection, scene: bpy.types.Scene, spots: _Spo
     every = (np.array(faces)[None] + size * np.arange(count)[:, None, None]).reshape(-1, 4)
     thing = object_named(collection, "Sight rings", bpy.data.meshes.new("Sight rings"))
     materials = [state_material(s) for s in (FIRM, THIN, LOST)]
-    fill_mesh(thing.data, vertices / metres_per_unit(scene), every, materials, np.tile(state, count))
-    add_attribute(thing.data, "glyph", "FACE", np.tile(state + 1, count))
-    add_attribute(thing.data, "ring", "FACE", np.repeat(np.arange(count), len(faces)))
+    fill_mesh(mesh_of(thing), vertices / metres_per_unit(scene), every, materials, np.tile(state, count))
+    add_attribute(mesh_of(thing), "glyph", "FACE", np.tile(state + 1, count))
+    add_attribute(mesh_of(thing), "ring", "FACE", np.repeat(np.arange(count), len(faces)))
     place(thing, scene, np.eye(4))
     tags.tag(thing, "readout", "rings")
     return _unlit(thing)
@@ -217,8 +217,8 @@ def _up_of(normal: np.ndarray) -> np.ndarray:
     level = np.abs(normal[:, 2]) > 0.9
     wanted = np.where(level[:, None], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0])
     up = wanted - np.einsum("mi,mi->m", wanted, normal)[:, None] * normal
-    up /= np.linalg.norm(up, axis=1, keepdims=True)
-    return up
+    level_up: np.ndarray = up / np.linalg.norm(up, axis=1, keepdims=True)
+    return level_up
 
 
 def _state_image(states: np.ndarray) -> bpy.types.Image:
@@ -227,7 +227,7 @@ def _state_image(states: np.ndarray) -> bpy.types.Image:
     image = bpy.data.images.new("readiness states", columns, rows, is_data=True)
     pixels = np.ones((rows, columns, 4), np.float32)
     pixels[..., :3] = states[..., None] / 3
-    image.pixels.foreach_set(pixels.ravel())
+    held(image, "pixels").foreach_set(pixels.ravel())
     image.pack()
     image[tags.PART] = "readiness"
     return image
@@ -238,24 +238,25 @@ def _lookup_nodes(image: bpy.types.Image, first_frame: int, shape: tuple[int, ..
     rows, columns = shape
     tree = bpy.data.node_groups.new("readiness by frame", "GeometryNodeTree")
     tree[tags.PART] = "readiness"
-    tree.interface.new_socket("Geometry", in_out="INPUT", socket_type="NodeSocketGeometry")
-    tree.interface.new_socket("Geometry", in_out="OUTPUT", socket_type="NodeSocketGeometry")
+    sockets: Any = tree.interface
+    for way in ("INPUT", "OUTPUT"):
+        sockets.new_socket("Geometry", in_out=way, socket_type="NodeSocketGeometry")
     new, link = tree.nodes.new, tree.links.new
 
-    def math(operation: str, a: object, b: object) -> bpy.types.NodeSocket:
+    def math(operation: str, a: bpy.types.NodeSocket | float, b: bpy.types.NodeSocket | float) -> bpy.types.NodeSocket:
         node = new("ShaderNodeMath")
-        node.operation = operation
+        put(node, operation=operation)
         for socket, value in zip(node.inputs, (a, b), strict=False):
-            if isinstance(value, (int, float)):
-                socket.default_value = value
-            else:
+            if isinstance(value, bpy.types.NodeSocket):
                 link(value, socket)
+            else:
+                put(socket, default_value=value)
         return node.outputs[0]
 
     def attribute(name: str) -> bpy.types.NodeSocket:
         node = new("GeometryNodeInputNamedAttribute")
-        node.data_type = "INT"
-        node.inputs["Name"].default_value = name
+        put(node, data_type="INT")
+        feed(node, Name=name)
         return next(s for s in node.outputs if s.enabled and s.name == "Attribute")
 
     source, sink = new("NodeGroupInput"), new("NodeGroupOutput")
@@ -266,12 +267,12 @@ def _lookup_nodes(image: bpy.types.Image, first_frame: int, shape: tuple[int, ..
     link(column, place_in_image.inputs["X"])
     link(row, place_in_image.inputs["Y"])
     sample = new("GeometryNodeImageTexture")
-    sample.interpolation, sample.extension = "Closest", "CLIP"
-    sample.inputs["Image"].default_value = image
+    put(sample, interpolation="Closest", extension="CLIP")
+    feed(sample, Image=image)
     link(place_in_image.outputs[0], sample.inputs["Vector"])
     state = math("ROUND", math("MULTIPLY", sample.outputs["Color"], 3.0), 0.0)
     drop = new("GeometryNodeDeleteGeometry")
-    drop.domain, drop.mode = "FACE", "ALL"
+    put(drop, domain="FACE", mode="ALL")
     differs = math("GREATER_THAN", math("ABSOLUTE", math("SUBTRACT", state, attribute("glyph")), 0.0), 0.5)
     link(source.outputs[0], drop.inputs["Geometry"])
     link(differs, drop.inputs["Selection"])
@@ -331,8 +332,9 @@ class _Slate:
 
     def bake(self) -> None:
         """Hang everything else round the words, show each thing in its frames, mark the timeline."""
-        if self.camera.data.dof.use_dof:
-            self.camera.data[SHARP], self.camera.data.dof.use_dof = True, False
+        data = camera_of(self.camera)
+        if data.dof.use_dof:
+            data[tags.SHARP], data.dof.use_dof = True, False
         self._frame_and_strip()
         self._playhead()
         for part, words in zip(self.parts, self.words, strict=True):
@@ -351,7 +353,7 @@ class _Slate:
         parts = [
             (np.column_stack([layer.points, depth]), layer.faces) for layer, depth in zip(layers, depths, strict=True)
         ]
-        fill_mesh(thing.data, *joined(parts)[:2], [layer.material for layer in layers], joined(parts)[2])
+        fill_mesh(mesh_of(thing), *joined(parts)[:2], [layer.material for layer in layers], joined(parts)[2])
         thing.parent = self.root
         self._show_between(thing, first, last)
         return thing
@@ -372,7 +374,7 @@ class _Slate:
 
     def _words(self, part: Stretch) -> bpy.types.Object:
         frames = f"frames {part.first} to {part.last}" if part.last > part.first else f"frame {part.first}"
-        curve = bpy.data.curves.new("readout", "FONT")
+        curve: Any = bpy.data.curves.new("readout", "FONT")
         curve.body = f"{STATES[part.state].upper()}   {self.readiness.name}, {frames}\n{part.text}"
         curve.size, curve.align_y = self.line, "TOP"
         curve.text_boxes[0].width = self.right - self.left - 5.5 * self.line
@@ -403,7 +405,7 @@ class _Slate:
     def _at(self, frame: float) -> float:
         """Where a plan frame stands on the strip."""
         x0, x1 = self.left + self.line, self.right - self.line
-        return x0 + (x1 - x0) * (frame - self.readiness.frame[0]) / len(self.readiness.frame)
+        return float(x0 + (x1 - x0) * (frame - self.readiness.frame[0]) / len(self.readiness.frame))
 
     def _frame_and_strip(self) -> None:
         """Lines round what the audience sees; along its foot the state of every frame, never told by colour alone.

@@ -12,11 +12,11 @@ from scatterproof.camera.axes import flip_camera_axes, pan_tilt_roll, quaternion
 from scatterproof.camera.track import CameraTrack, camera_track
 from scatterproof.plan.model import Camera, CameraKey, CameraSample, Plan, Shot
 
-from . import animation
+from . import animation, tags
 from .animation import Channel
 from .placing import metres_per_unit, object_named, place
 from .settle import settle
-from .tags import tag
+from .stubs import has, put, triple
 
 POSE_NOISE = 2e-4  # m and radians: single-precision curves and constraints against the engine's double precision
 FOCAL_NOISE = 1e-3  # mm
@@ -38,6 +38,11 @@ class Evaluated:
         """From (world from object, focal length, focus, stop) frame by frame, as :mod:`evaluate` reads them."""
         matrices, focal, focus, stop = zip(*rows, strict=True)
         return cls(flip_camera_axes(np.stack(matrices)), np.array(focal), np.array(focus), np.array(stop))
+
+
+def focuses(data: bpy.types.Camera) -> bool:
+    """Whether focus and stop of a camera mean something: with depth of field, though a readout may keep it off."""
+    return data.dof.use_dof or has(data, tags.SHARP)
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,11 +89,11 @@ def make_shot(
         _key_sparsely(collection, thing, scene, shot, keys, offset)
     _key_lens(data, scene, track, keys, offset)
     data["scatterproof_package"] = package.name
-    tag(thing, "shot", shot.name)
+    tags.tag(thing, "shot", shot.name)
     point = object_named(collection, f"{shot.name}: action point", None)
     point.empty_display_type, point.empty_display_size = "PLAIN_AXES", 0.15 / metres_per_unit(scene)
     place(point, scene, _at(shot.action_point))
-    tag(point, "action point", shot.name)
+    tags.tag(point, "action point", shot.name)
     return thing
 
 
@@ -119,7 +124,7 @@ def _plain_keys(plan: Plan, shot: Shot, track: CameraTrack) -> tuple[CameraKey, 
     first, last = (
         CameraKey(
             frame=int(track.frame[row]),
-            at=tuple(float(v) for v in track.centre_m[row]),
+            at=triple(track.centre_m[row]),
             pan=float(angles[0]),
             tilt=float(angles[1]),
             roll=float(angles[2]),
@@ -167,12 +172,12 @@ def _key_sparsely(
         return
     aim = object_named(collection, f"{shot.name}: aim", None)
     aim.empty_display_type, aim.empty_display_size = "SPHERE", 0.15 / unit
-    tag(aim, "aim", shot.name)
-    where = [[v / unit for v in (key.aim or keys[0].aim)] for key in keys]  # type: ignore[union-attr]
+    tags.tag(aim, "aim", shot.name)
+    where = [[v / unit for v in (key.aim or keys[0].aim)] for key in keys]
     aim.location = where[0]
     animation.write_keys(aim, "location", frames, where, modes, eases)
     track_to = thing.constraints.new("TRACK_TO")
-    track_to.target, track_to.track_axis, track_to.up_axis = aim, "TRACK_NEGATIVE_Z", "UP_Y"
+    put(track_to, target=aim, track_axis="TRACK_NEGATIVE_Z", up_axis="UP_Y")
 
 
 def _key_every_frame(thing: bpy.types.Object, scene: bpy.types.Scene, track: CameraTrack, offset: int) -> None:
@@ -303,7 +308,7 @@ def _read_keys(old: Shot, thing: bpy.types.Object, seen: Evaluated, offset: int)
     return tuple(
         CameraKey(
             frame=row + old.frames[0],
-            at=tuple(float(v) for v in seen.world_from_cam[row, :3, 3]),
+            at=triple(seen.world_from_cam[row, :3, 3]),
             pan=float(angles[row, 0]),
             tilt=float(angles[row, 1]),
             roll=float(angles[row, 2]),
@@ -321,8 +326,8 @@ def _samples(seen: Evaluated) -> tuple[CameraSample, ...]:
     zooms, racks = np.ptp(seen.focal_mm) > FOCAL_NOISE, np.ptp(seen.focus_m) > 1e-4
     return tuple(
         CameraSample(
-            at=tuple(float(v) for v in seen.world_from_cam[row, :3, 3]),
-            turn=tuple(float(v) for v in turns[row]),
+            at=triple(seen.world_from_cam[row, :3, 3]),
+            turn=(*triple(turns[row, :3]), float(turns[row, 3])),
             focal_length=float(seen.focal_mm[row]) if zooms else None,
             focus=float(seen.focus_m[row]) if racks else None,
         )

@@ -10,6 +10,7 @@ import bpy
 import numpy as np
 
 from .placing import metres_per_unit, world_from_object_m
+from .stubs import camera_of
 from .sweep import sweep
 
 
@@ -29,7 +30,7 @@ def evaluate(
             for thing in moving:
                 taken[thing.name][frame] = world_from_object_m(thing, scene, graph)
             for thing in cams:
-                data = thing.evaluated_get(graph).data
+                data = camera_of(thing.evaluated_get(graph))
                 focus = _focus(thing, data, scene, graph)
                 taken[thing.name][frame] = (
                     rigid(world_from_object_m(thing, scene, graph)),

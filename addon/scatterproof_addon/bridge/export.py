@@ -19,6 +19,7 @@ from scatterproof.problems import one_problem
 
 from . import mark, tags
 from .placing import metres_per_unit
+from .stubs import held
 
 FORMATS = {"usd": "USD", "abc": "Alembic", "fbx": "FBX"}
 PARTS = ("floor", "wall", "panel", "cove", "corner", "markers", "stand", "gear", "shot")
@@ -85,8 +86,8 @@ def _exporter(kind: str) -> Callable[[bpy.types.Scene, Path], None]:
 
         addon_utils.enable("io_scene_fbx")
     there = {
-        "usd": bpy.app.build_options.usd,
-        "abc": bpy.app.build_options.alembic,
+        "usd": held(bpy.app.build_options, "usd"),
+        "abc": held(bpy.app.build_options, "alembic"),
         "fbx": hasattr(bpy.types, "EXPORT_SCENE_OT_fbx"),
     }
     if not there[kind]:
@@ -98,7 +99,7 @@ def _exporter(kind: str) -> Callable[[bpy.types.Scene, Path], None]:
 def _usd(scene: bpy.types.Scene, path: Path) -> None:
     unit = metres_per_unit(scene)
     # From 4.4 on the exporter takes every scene's unit for a metre; what it says of the unit is mended in a text file.
-    takes_for_metres = "convert_scene_units" in bpy.ops.wm.usd_export.get_rna_type().properties and unit != 1
+    takes_for_metres = "convert_scene_units" in held(bpy.ops.wm.usd_export, "get_rna_type")().properties and unit != 1
     written = path.with_suffix(".usda") if takes_for_metres else path
     _call(
         bpy.ops.wm.usd_export,

@@ -149,7 +149,8 @@ def hard_corners(vertices: np.ndarray, faces: Sequence[np.ndarray], most: int) -
     defect = np.where(rim, np.pi, 2 * np.pi) - turn
     loose = np.flatnonzero(~used)
     sharp = np.flatnonzero(used & (np.abs(defect) > SHARPEST_LEFT))
-    return place[spread(place, loose, sharp, most)]
+    chosen: np.ndarray = place[spread(place, loose, sharp, most)]
+    return chosen
 
 
 def spread(points: np.ndarray, first: np.ndarray, rest: np.ndarray, most: int) -> np.ndarray:

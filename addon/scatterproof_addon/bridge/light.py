@@ -11,6 +11,7 @@ from scatterproof.plan.model import Light
 from . import tags
 from .placing import object_named
 from .scene import collection_named
+from .stubs import feed, put
 
 SKY = (1.0, 2.2)  # of white, away from the key and where it comes from: light level 1 on a wall that faces the audience
 BEYOND = 0.045  # what a camera sees past the stage's edges: a dark hall
@@ -22,14 +23,14 @@ def light_stage(scene: bpy.types.Scene, key: Light | None) -> None:
     if any(thing.type == "LIGHT" for thing in scene.objects):
         return
     scene.world = _sky(key or SOFT_KEY)
-    scene.view_settings.view_transform = "Standard"
+    put(scene.view_settings, view_transform="Standard")
     if key is None or key.share == 0:
         return
     data = bpy.data.lights.new("key light", "SUN")
-    data.energy, data.angle = math.pi * sum(SKY) / 2 * key.share, math.radians(1)
+    put(data, energy=math.pi * sum(SKY) / 2 * key.share, angle=math.radians(1))
     sun = object_named(collection_named(scene, "Light"), "key light", data)
     sun.rotation_euler = (math.pi / 2 - key.elevation, 0.0, math.pi + key.azimuth)
-    sun.location = 8 * _towards(key)
+    sun.location = (8 * _towards(key)).tolist()
     tags.tag(sun, "light", "key light")
 
 
@@ -50,11 +51,10 @@ def _sky(key: Light) -> bpy.types.World:
     where, along, path = new("ShaderNodeTexCoord"), new("ShaderNodeVectorMath"), new("ShaderNodeLightPath")
     rise, choose = new("ShaderNodeMapRange"), new("ShaderNodeMix")
     background, output = new("ShaderNodeBackground"), new("ShaderNodeOutputWorld")
-    along.operation = "DOT_PRODUCT"
-    along.inputs[1].default_value = _towards(key)
-    for name, value in zip(("From Min", "From Max", "To Min", "To Max"), (-1.0, 1.0, *SKY), strict=True):
-        rise.inputs[name].default_value = value * (1 - key.share if name.startswith("To") else 1)
-    choose.inputs["B"].default_value = BEYOND
+    put(along, operation="DOT_PRODUCT")
+    put(along.inputs[1], default_value=_towards(key).tolist())
+    feed(rise, From_Min=-1.0, From_Max=1.0, To_Min=SKY[0] * (1 - key.share), To_Max=SKY[1] * (1 - key.share))
+    feed(choose, B=BEYOND)
     link(where.outputs["Generated"], along.inputs[0])
     link(along.outputs["Value"], rise.inputs["Value"])
     link(rise.outputs["Result"], choose.inputs["A"])

@@ -27,6 +27,7 @@ from .materials import paint_name_of, shown_colour
 from .occluders import MESHLIKE
 from .placing import is_upright, metres_per_unit, turn_of
 from .settle import settle
+from .stubs import camera_of, has
 
 MARK = "scatterproof_mark"
 CHOICES = [
@@ -65,10 +66,10 @@ def mark_objects(scene: bpy.types.Scene, objects: Sequence[bpy.types.Object], pa
     """
     meant = _with_children(objects, "CAMERA" if part == "camera" else "")
     if part == "nothing":
-        marked = [thing for thing in meant if MARK in thing]
+        marked = [thing for thing in meant if has(thing, MARK)]
         for thing in marked:
             del thing[MARK]
-        return f"{_objects(len(marked))} no longer marked"
+        return f"{_count(len(marked), 'object')} no longer marked"
     refused = {thing.name: why for thing in meant if (why := _refusal(thing, part))}
     chosen = [thing for thing in meant if thing.name not in refused]
     if not chosen:
@@ -76,7 +77,7 @@ def mark_objects(scene: bpy.types.Scene, objects: Sequence[bpy.types.Object], pa
         raise BadInput([Problem(repr(name), why, wanted) for name, why in refused.items()] or [_nothing(wanted)])
     for thing in chosen:
         thing[MARK], thing[tags.ENTRY] = part, clean(thing.name)
-    words = f"Marked {_objects(len(chosen))} as {part}{_amount(scene, chosen, part)}"
+    words = f"Marked {_count(len(chosen), 'object')} as {part}{_amount(scene, chosen, part)}"
     return words + "".join(f"; {name!r} left out: {why}" for name, why in refused.items())
 
 
@@ -98,7 +99,7 @@ def _refusal(thing: bpy.types.Object, part: str) -> str:
     if part == "camera":
         if thing.type != "CAMERA":
             return f"no camera but a {thing.type.lower()}"
-        return "" if thing.data.type == "PERSP" else "a camera without perspective"
+        return "" if camera_of(thing).type == "PERSP" else "a camera without perspective"
     if thing.type not in MESHLIKE and not thing.is_instancer:
         return f"no mesh but a {thing.type.lower()}"
     vertices, faces, _ = world_mesh(thing, bpy.context.evaluated_depsgraph_get(), 1.0)
@@ -115,14 +116,14 @@ def _amount(scene: bpy.types.Scene, things: Sequence[bpy.types.Object], part: st
     graph, unit = bpy.context.evaluated_depsgraph_get(), metres_per_unit(scene)
     meshes = [world_mesh(thing, graph, unit)[:2] for thing in things]
     if part == "screen":
-        return f": {sum(len(_screens(flat.flat_parts(*mesh))) for mesh in meshes)} flat parts"
+        return f": {_count(sum(len(_screens(flat.flat_parts(*mesh))) for mesh in meshes), 'flat part')}"
     if part == "markers":
-        return f": {sum(len(faces) for _, faces in meshes)} markers"
-    return f": {sum(len(flat.hard_corners(*mesh, MOST_POINTS)) for mesh in meshes)} hard points"
+        return f": {_count(sum(len(faces) for _, faces in meshes), 'marker')}"
+    return f": {_count(sum(len(flat.hard_corners(*mesh, MOST_POINTS)) for mesh in meshes), 'hard point')}"
 
 
-def _objects(count: int) -> str:
-    return f"{count} object{'s' * (count != 1)}"
+def _count(count: int, what: str) -> str:
+    return f"{count} {what}{'s' * (count != 1)}"
 
 
 def _nothing(wanted: str) -> Problem:
@@ -136,7 +137,7 @@ def marked(scene: bpy.types.Scene, part: str) -> list[bpy.types.Object]:
 
 def any_marked(scene: bpy.types.Scene) -> bool:
     """Whether anything in the scene is marked."""
-    return any(MARK in thing for thing in scene.objects)
+    return any(has(thing, MARK) for thing in scene.objects)
 
 
 def clean(name: str) -> str:
@@ -286,7 +287,7 @@ class Reading:
             light=old.light if old else 1.0,
         )
         self.entries.add(("surface", name))
-        return settle(old, made) if old else made  # type: ignore[no-any-return]
+        return settle(old, made) if old else made
 
     def _material(self, thing: bpy.types.Object, rows: np.ndarray) -> bpy.types.Material | None:
         """The material of most of these faces."""
@@ -415,7 +416,7 @@ class Reading:
         packages: dict[str, Camera] = {}
         shots = []
         for name, live in live_shots(self.scene).items():
-            thing, data = live.camera, live.camera.data
+            thing, data = live.camera, camera_of(live.camera)
             if data.type != "PERSP":
                 found = f"a camera of type {data.type.lower()}"
                 self.problems.append(Problem(f"camera {thing.name!r}", found, "one with perspective"))
@@ -427,7 +428,7 @@ class Reading:
                 old_package = next((c for c in self.old.cameras if c.name == label), None)
                 packages[thing.name] = self._package(data, picture, old_package, label, evaluated)
             package = packages[thing.name]
-            if not data.dof.use_dof:  # the scene says nothing about focus: what the package says
+            if not cameras.focuses(data):  # the scene says nothing about focus: what the package says
                 steady = np.ones(len(rows))
                 evaluated = dataclasses.replace(evaluated, focus_m=package.focus * steady, stop=package.stop * steady)
             old = next((s for s in self.old.shots if s.name == name), None)
@@ -456,12 +457,12 @@ class Reading:
         self, data: bpy.types.Camera, picture: Picture, old: Camera | None, name: str, seen: Evaluated
     ) -> Camera:
         package = cameras.package_from_blender(data, picture, old, name)
-        said: dict[str, float] = {"focal_length": float(seen.focal_mm[0])}
-        if data.dof.use_dof:
+        said: dict[str, Any] = {"focal_length": float(seen.focal_mm[0])}
+        if cameras.focuses(data):
             said |= {"stop": float(seen.stop[0]), "focus": max(float(seen.focus_m[0]), 0.05)}
         if self.scene.render.use_motion_blur:
             said["shutter"] = min(self.scene.render.motion_blur_shutter * 2 * math.pi, 2 * math.pi)
-        return settle(package, dataclasses.replace(package, **said), 1e-5)  # type: ignore[no-any-return]
+        return settle(package, dataclasses.replace(package, **said), 1e-5)
 
 
 def _own_constants(shot: Shot, package: Camera, seen: Evaluated) -> Shot:
@@ -480,7 +481,7 @@ def _own_constants(shot: Shot, package: Camera, seen: Evaluated) -> Shot:
 
 def _aimed(data: bpy.types.Camera, seen: Evaluated) -> tuple[float, float, float]:
     """Where the camera is focused at first; the datum where nothing is said about focus."""
-    if not data.dof.use_dof:
+    if not cameras.focuses(data):
         return (0.0, 0.0, 0.0)
     return three(seen.world_from_cam[0] @ [0, 0, seen.focus_m[0], 1])
 

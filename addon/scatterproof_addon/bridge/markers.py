@@ -1,8 +1,9 @@
-"""Marker sets as one mesh each, and back: a face per marker, so that markers can be moved, removed and copied by hand."""
+"""Marker sets as one mesh each, and back: a face per marker, so that they can be moved, removed and copied by hand."""
 
 from __future__ import annotations
 
 import dataclasses
+import itertools
 from collections.abc import Sequence
 
 import bpy
@@ -13,6 +14,7 @@ from scatterproof.stage.surfaces import Surface, to_surface, to_world
 
 from .meshes import add_attribute, fill_mesh
 from .placing import metres_per_unit, object_named, place, world_from_object_m
+from .stubs import held, mesh_of
 from .tags import tag
 
 LIFT_M = 0.0015  # drawn this far off the surface, so that neither hides the other
@@ -43,10 +45,10 @@ def fill_markers(
     outlines = [drawn_outline(layout, int(row)) for row in rows]
     starts = np.concatenate([[0], np.cumsum([len(o) for o in outlines])]).astype(int)
     vertices = np.concatenate(outlines) if outlines else np.zeros((0, 3))
-    faces = [np.arange(a, b) for a, b in zip(starts, starts[1:], strict=False)]
-    fill_mesh(thing.data, vertices / metres_per_unit(scene), faces, [material])
-    add_attribute(thing.data, "marker", "FACE", rows.astype(int))
-    add_attribute(thing.data, "marker_row", "POINT", np.repeat(rows, np.diff(starts)).astype(float))
+    faces = [np.arange(a, b) for a, b in itertools.pairwise(starts)]
+    fill_mesh(mesh_of(thing), vertices / metres_per_unit(scene), faces, [material])
+    add_attribute(mesh_of(thing), "marker", "FACE", rows.astype(int))
+    add_attribute(mesh_of(thing), "marker_row", "POINT", np.repeat(rows, np.diff(starts)).astype(float))
 
 
 def drawn_outline(layout: Layout, row: int) -> np.ndarray:
@@ -70,10 +72,10 @@ def read_markers(
 ) -> MarkerSet:
     """The set as its mesh now shows it: itself where nothing was touched, else every marker placed where it is."""
     world = world_from_object_m(thing, scene)
-    corners = _vertices_m(thing.data, scene) @ world[:3, :3].T + world[:3, 3]
-    faces = [np.array(polygon.vertices) for polygon in thing.data.polygons]
-    attribute = thing.data.attributes.get("marker")
-    rows = [item.value for item in attribute.data] if attribute is not None else [-1] * len(faces)
+    corners = _vertices_m(mesh_of(thing), scene) @ world[:3, :3].T + world[:3, 3]
+    faces = [np.array(polygon.vertices) for polygon in mesh_of(thing).polygons]
+    attribute: bpy.types.Attribute | None = mesh_of(thing).attributes.get("marker")
+    rows = [item.value for item in held(attribute, "data")] if attribute is not None else [-1] * len(faces)
     planned = list(np.flatnonzero(layout.markers.set_index == set_row)) if old is not None else []
     if rows == planned and all(
         len(face) == len(expected) and np.abs(corners[face] - expected).max() < MOVED_M

@@ -7,6 +7,8 @@ from collections.abc import Sequence
 import bpy
 import numpy as np
 
+from .stubs import feed, held, put
+
 
 def paint_material(name: str, linear: Sequence[float]) -> bpy.types.Material:
     """The matt material of a paint, made or brought up to date; viewport colour included.
@@ -17,12 +19,10 @@ def paint_material(name: str, linear: Sequence[float]) -> bpy.types.Material:
     full = f"paint {name}"
     material = bpy.data.materials.get(full) or bpy.data.materials.new(full)
     colour = (*linear, 1.0)
-    material.diffuse_color = colour
+    put(material, diffuse_color=colour)
     material.roughness = 1.0
     shader = principled(material)
-    shader.inputs["Base Color"].default_value = colour
-    shader.inputs["Roughness"].default_value = 1.0
-    shader.inputs["Specular IOR Level"].default_value = 0.0
+    feed(shader, Base_Color=colour, Roughness=1.0, Specular_IOR_Level=0.0)
     return material
 
 
@@ -36,27 +36,25 @@ def shown_colour(material: bpy.types.Material) -> np.ndarray:
     tree = material.node_tree if getattr(material, "use_nodes", True) else None
     for node in tree.nodes if tree is not None else ():
         if node.type == "BSDF_PRINCIPLED" and not node.inputs["Base Color"].is_linked:
-            return np.array(node.inputs["Base Color"].default_value[:3], float)
-    return np.array(material.diffuse_color[:3], float)
+            return np.array(held(node.inputs["Base Color"], "default_value")[:3], float)
+    return np.array(held(material, "diffuse_color")[:3], float)
 
 
 def glow_material(name: str, linear: Sequence[float]) -> bpy.types.Material:
     """A material that shows one colour whatever the light: readouts, strips."""
-    material = bpy.data.materials.get(name)
-    if material is not None:
-        return material
+    known: bpy.types.Material | None = bpy.data.materials.get(name)
+    if known is not None:
+        return known
     material = bpy.data.materials.new(name)
     colour = (*linear, 1.0)
-    material.diffuse_color = colour
+    put(material, diffuse_color=colour)
     shader = principled(material)
-    shader.inputs["Base Color"].default_value = (0.0, 0.0, 0.0, 1.0)
-    shader.inputs["Specular IOR Level"].default_value = 0.0
-    shader.inputs["Emission Color"].default_value = colour
-    shader.inputs["Emission Strength"].default_value = 1.0
+    feed(shader, Base_Color=(0.0, 0.0, 0.0, 1.0), Specular_IOR_Level=0.0)
+    feed(shader, Emission_Color=colour, Emission_Strength=1.0)
     return material
 
 
-def principled(material: bpy.types.Material) -> bpy.types.ShaderNode:
+def principled(material: bpy.types.Material) -> bpy.types.Node:
     """The material's one surface shader, made where it is missing."""
     if material.node_tree is None:
         material.use_nodes = True

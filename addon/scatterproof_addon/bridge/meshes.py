@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Literal
 
 import bpy
 import numpy as np
+
+from .stubs import held
 
 
 def fill_mesh(
@@ -63,11 +66,11 @@ def joined(parts: Sequence[tuple[np.ndarray, Sequence[np.ndarray]]]) -> tuple[np
     return np.concatenate(vertices), faces, np.array(origin)
 
 
-def add_attribute(mesh: bpy.types.Mesh, name: str, domain: str, values: np.ndarray) -> None:
+def add_attribute(mesh: bpy.types.Mesh, name: str, domain: Literal["POINT", "FACE"], values: np.ndarray) -> None:
     """A named number on every vertex ("POINT") or face ("FACE"): whole numbers as INT, others as FLOAT."""
     whole = np.issubdtype(values.dtype, np.integer)
-    old = mesh.attributes.get(name)
+    old: bpy.types.Attribute | None = mesh.attributes.get(name)
     if old is not None:
         mesh.attributes.remove(old)
     attribute = mesh.attributes.new(name, "INT" if whole else "FLOAT", domain)
-    attribute.data.foreach_set("value", values.astype(np.int32 if whole else np.float32))
+    held(attribute, "data").foreach_set("value", values.astype(np.int32 if whole else np.float32))

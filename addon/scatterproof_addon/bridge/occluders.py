@@ -27,6 +27,7 @@ from scatterproof.sightings.bvh import build_bvh, refitted
 from scatterproof.stage.placing import box_corners, gear_points
 
 from .placing import metres_per_unit
+from .stubs import held
 from .sweep import sweep
 
 SAME_M = 1e-5  # vertices nearer than this to where they were have not moved
@@ -303,7 +304,7 @@ def _faces(evaluated: bpy.types.Object, matrix: np.ndarray, known: Faces | None)
     if mesh is None or "position" not in mesh.attributes:  # nothing there
         return Faces(np.zeros((0, 3), np.float32), 0, np.zeros((0, 3), np.int32), matrix)
     co, corners = np.empty((len(mesh.vertices), 3), np.float32), len(mesh.loops)
-    mesh.attributes["position"].data.foreach_get("vector", co.ravel())
+    held(mesh.attributes["position"], "data").foreach_get("vector", co.ravel())
     if (
         known is None
         or known.corners != corners

@@ -64,9 +64,7 @@ def is_upright(matrix: np.ndarray, noise: float = 1e-4) -> bool:
     return bool(up[2] > 1 - noise)
 
 
-def object_named(
-    collection: bpy.types.Collection, name: str, data: bpy.types.ID | None
-) -> bpy.types.Object:
+def object_named(collection: bpy.types.Collection, name: str, data: bpy.types.ID | None) -> bpy.types.Object:
     """A new object in ``collection``."""
     thing = bpy.data.objects.new(name, data)
     collection.objects.link(thing)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any
@@ -25,7 +26,9 @@ from .cameras import Evaluated
 from .evaluate import evaluate
 from .materials import paint_material
 from .meshes import fill_mesh
-from .placing import metres_per_unit, object_named, place, world_from_object_m
+from .placing import metres_per_unit, object_named, place, upright, world_from_object_m
+from .settle import settle
+from .stubs import camera_of, has, mesh_of, triple
 
 STAND_METAL = (0.02, 0.02, 0.022)  # matt black tube
 BLOCKER_GREY = (0.35, 0.35, 0.37)
@@ -42,7 +45,7 @@ def timeline(plan: Plan, live: Iterable[str] = ()) -> dict[str, int]:
     offsets = dict.fromkeys(live, 0)
     built = [shot for shot in plan.shots if shot.name not in offsets]
     spans = sorted(shot.frames for shot in built)
-    if all(a[1] < b[0] for a, b in zip(spans, spans[1:], strict=False)):
+    if all(a[1] < b[0] for a, b in itertools.pairwise(spans)):
         return offsets | {shot.name: 0 for shot in built}
     free = 1
     for shot in built:
@@ -54,7 +57,7 @@ def timeline(plan: Plan, live: Iterable[str] = ()) -> dict[str, int]:
 def plan_folder(scene: bpy.types.Scene) -> Path:
     """Where files that the scene's plan names are looked for: where it came from, else beside the saved .blend."""
     kept = Path(str(scene.get(tags.FOLDER, "")))
-    if tags.FOLDER in scene and kept.is_dir():
+    if has(scene, tags.FOLDER) and kept.is_dir():
         return kept
     return Path(bpy.data.filepath).parent if bpy.data.filepath else Path.cwd()
 
@@ -89,7 +92,7 @@ def build_scene(
     for patch in corner_patches(plan.stage):
         thing = object_named(collection_named(scene, "Stage"), patch.name, bpy.data.meshes.new(patch.name))
         vertices = patch.vertices_m / metres_per_unit(scene)
-        fill_mesh(thing.data, vertices, patch.triangles, [materials[patch.paint or plan.stage.paint]], smooth=True)
+        fill_mesh(mesh_of(thing), vertices, patch.triangles, [materials[patch.paint or plan.stage.paint]], smooth=True)
         place(thing, scene, np.eye(4))
         tags.tag(thing, "corner", patch.name)
     for row, marker_set in enumerate(plan.markers):
@@ -166,7 +169,7 @@ def clear_scene(scene: bpy.types.Scene) -> int:
             bpy.data.batch_remove([block])
     bpy.data.batch_remove([action for action in actions if action.users == 0])
     for collection in list(scene.collection.children_recursive):
-        if tags.PART in collection and not collection.objects and not collection.children:
+        if has(collection, tags.PART) and not collection.objects and not collection.children:
             bpy.data.collections.remove(collection)
     for key in (tags.PLAN, tags.LIVE, tags.FOLDER):
         scene.pop(key, None)
@@ -224,7 +227,7 @@ def _set_range(scene: bpy.types.Scene, plan: Plan, offsets: dict[str, int]) -> N
 
 def has_plan(scene: bpy.types.Scene) -> bool:
     """Whether this scene holds a plan, or objects marked by hand that make one."""
-    return tags.PLAN in scene or mark.any_marked(scene)
+    return has(scene, tags.PLAN) or mark.any_marked(scene)
 
 
 def stored_plan(scene: bpy.types.Scene) -> Plan:
@@ -236,14 +239,14 @@ def stored_plan(scene: bpy.types.Scene) -> Plan:
         raise one_problem(
             f"scene {scene.name!r}", "no plan", "a stage built from a plan or a template, or marked objects"
         )
-    if tags.PLAN not in scene:
+    if not has(scene, tags.PLAN):
         return mark.blank_plan(scene)
     return parse_plan(str(scene[tags.PLAN]), f"plan of scene {scene.name!r}").plan
 
 
 def plan_text(scene: bpy.types.Scene) -> str:
     """The scene as plan text: what the person wrote, comments included, with what has changed in the scene since."""
-    if tags.PLAN not in scene:
+    if not has(scene, tags.PLAN):
         return dump_plan(read_plan(scene))
     kept = parse_plan(str(scene[tags.PLAN]), f"plan of scene {scene.name!r}")
     return updated(kept, read_plan(scene))
@@ -476,14 +479,14 @@ def _evaluated(taken: dict[int, Any], shot: Shot, offset: int) -> Evaluated:
 
 
 def _read_shots(
-    scene: bpy.types.Scene, old: Plan, offsets: dict[str, int], seen: dict[str, dict[str, Any]]
+    scene: bpy.types.Scene, old: Plan, offsets: dict[str, int], seen: dict[str, dict[int, Any]]
 ) -> tuple[tuple[Shot, ...], tuple[Any, ...]]:
     points = {tags.entry_of(t): world_from_object_m(t, scene)[:3, 3] for t in tags.tagged(scene, "action point")}
     packages = {camera.name: camera for camera in old.cameras}
     shots = []
     for thing, entry, name in _with_entry(scene, "shot", old.shots):
         package = packages[entry.camera]
-        read = cameras.package_from_blender(thing.data, cameras.picture_of(package), package, package.name)
+        read = cameras.package_from_blender(camera_of(thing), cameras.picture_of(package), package, package.name)
         if read != package:
             label = package.name if all(s.camera != package.name or s is entry for s in old.shots) else f"{name} camera"
             packages[label] = dataclasses.replace(read, name=label)
@@ -494,9 +497,7 @@ def _read_shots(
         entry = cameras.read_move(plan, entry, thing, evaluated, offsets[tags.entry_of(thing)])
         point = points.get(tags.entry_of(thing))
         if point is not None:
-            from .settle import settle
-
-            entry = dataclasses.replace(entry, action_point=settle(entry.action_point, tuple(float(v) for v in point)))
+            entry = dataclasses.replace(entry, action_point=settle(entry.action_point, triple(point)))
         shots.append(dataclasses.replace(entry, name=name))
     return tuple(shots), tuple(packages.values())
 
@@ -504,7 +505,7 @@ def _read_shots(
 def _with_constants(shot: Shot, plan: Plan, seen: Evaluated) -> Shot:
     """Focal length, focus and stop that hold all shot long, where they are no longer the plan's."""
     planned = camera_track(plan, shot)
-    changed: dict[str, float] = {}
+    changed: dict[str, Any] = {}
     for name, values, known in (
         ("focal_length", seen.focal_mm, planned.focal_mm),
         ("focus", seen.focus_m, planned.focus_m),
@@ -520,7 +521,7 @@ def _read_blockers(
     scene: bpy.types.Scene,
     old: Plan,
     offsets: dict[str, int],
-    seen: dict[str, dict[str, Any]],
+    seen: dict[str, dict[int, Any]],
     shot_names: dict[str, str],
     shots_left: set[str],
 ) -> Iterable[Blocker]:
@@ -551,7 +552,7 @@ def _path(taken: dict[int, np.ndarray], shot: Shot, offset: int) -> np.ndarray:
 
 def _planned_path(blocker: Blocker, shot: Shot) -> np.ndarray:
     at, turn = path_of(blocker, np.arange(shot.frames[0], shot.frames[1] + 1))
-    return np.stack([standing.upright(a, t) for a, t in zip(at, turn, strict=True)])
+    return np.stack([upright(a, t) for a, t in zip(at, turn, strict=True)])
 
 
 def _same_path(a: np.ndarray, b: np.ndarray) -> bool:

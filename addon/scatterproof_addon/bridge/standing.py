@@ -24,6 +24,7 @@ from .placing import (
     world_from_object_m,
 )
 from .settle import settle
+from .stubs import mesh_of, triple
 from .tags import tag
 
 # What a performer wears: matt colours of no screen's hue.
@@ -59,13 +60,13 @@ def shape_stand(
     ]
     vertices, faces, origin = joined(parts)
     fill_mesh(
-        thing.data,
+        mesh_of(thing),
         vertices / metres_per_unit(scene),
         faces,
         [materials["stand metal"], materials[stand.paint]],
         (origin > 1).astype(int),
     )
-    add_attribute(thing.data, "band", "FACE", np.maximum(origin - 1, 0))
+    add_attribute(mesh_of(thing), "band", "FACE", np.maximum(origin - 1, 0))
 
 
 def read_stand(thing: bpy.types.Object, scene: bpy.types.Scene, old: Stand, name: str) -> Stand:
@@ -100,7 +101,7 @@ def make_gear(
         faces = np.array([[3, 2, 1, 0], [4, 5, 6, 7], [0, 1, 5, 4], [1, 2, 6, 5], [2, 3, 7, 6], [3, 0, 4, 7]])
     else:
         vertices, faces = solid.shape.mesh()
-    fill_mesh(thing.data, vertices / metres_per_unit(scene), faces, [materials[gear.paint]])
+    fill_mesh(mesh_of(thing), vertices / metres_per_unit(scene), faces, [materials[gear.paint]])
     place(thing, scene, upright(gear.at, gear.turn))
     tag(thing, "gear", gear.name)
     return thing
@@ -113,10 +114,10 @@ def read_gear(thing: bpy.types.Object, scene: bpy.types.Scene, old: Gear, name: 
     at, turn = matrix[:3, 3], turn_of(matrix)
     moved = dataclasses.replace(
         old,
-        at=tuple(float(v) for v in at),
+        at=triple(at),
         turn=turn + 2 * np.pi * round((old.turn - turn) / (2 * np.pi)),
-        size=tuple(float(a * b) for a, b in zip(old.size, scale, strict=True)),
-        points=tuple(tuple(float(a * b) for a, b in zip(point, scale, strict=True)) for point in old.points),
+        size=triple(np.multiply(old.size, scale)),
+        points=tuple(triple(np.multiply(point, scale)) for point in old.points),
     )
     return dataclasses.replace(settle(old, moved), name=name)
 
@@ -137,11 +138,11 @@ def make_blocker(
     if isinstance(solid.shape, Rounded) and blocker.kind == "capsule":
         vertices, faces, part = figure(solid.shape)
         clothes = [paint_material(f"figure {name}", colour) for name, colour in FIGURE.items()]
-        fill_mesh(thing.data, vertices / metres_per_unit(scene), faces, clothes, part, smooth=True)
+        fill_mesh(mesh_of(thing), vertices / metres_per_unit(scene), faces, clothes, part, smooth=True)
     else:
         vertices, triangles = solid.shape.mesh()
         smooth = blocker.kind == "ellipsoid"
-        fill_mesh(thing.data, vertices / metres_per_unit(scene), triangles, [material], smooth=smooth)
+        fill_mesh(mesh_of(thing), vertices / metres_per_unit(scene), triangles, [material], smooth=smooth)
     if blocker.keys:
         _key_path(thing, scene, blocker, spans)
     place(thing, scene, upright(blocker.keys[0].at if blocker.keys else blocker.at, blocker.turn))
@@ -206,9 +207,9 @@ def read_still(thing: bpy.types.Object, scene: bpy.types.Scene, old: Blocker, na
     turn = turn_of(matrix)
     moved = dataclasses.replace(
         old,
-        at=tuple(float(v) for v in matrix[:3, 3]),
+        at=triple(matrix[:3, 3]),
         turn=turn + 2 * np.pi * round((old.turn - turn) / (2 * np.pi)),
-        size=tuple(float(a * b) for a, b in zip(old.size, scale_of(matrix), strict=True)),
+        size=triple(np.multiply(old.size, scale_of(matrix))),
     )
     return dataclasses.replace(settle(old, moved), name=name)
 
@@ -220,7 +221,7 @@ def path_keys(frames: Sequence[int], matrices: np.ndarray) -> tuple[PathKey, ...
     """
     at, turn = matrices[:, :3, 3], np.unwrap(np.arctan2(matrices[:, 1, 0], matrices[:, 0, 0]))
     rows = _needed(np.asarray(frames, float), np.column_stack([at, turn]))
-    return tuple(PathKey(frame=int(frames[i]), at=tuple(float(v) for v in at[i]), turn=float(turn[i])) for i in rows)
+    return tuple(PathKey(frame=int(frames[i]), at=triple(at[i]), turn=float(turn[i])) for i in rows)
 
 
 def by_shot(

@@ -1,4 +1,4 @@
-"""Stage surfaces as objects: local x runs across, y up, z towards the stage, so that moving and scaling them reads back."""
+"""Stage surfaces as objects: local x across, y up, z towards the stage, so that moving and scaling them reads back."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from scatterproof.stage.surfaces import Surface, mesh
 from .meshes import fill_mesh
 from .placing import frame, metres_per_unit, object_named, place, world_from_object_m
 from .settle import settle
+from .stubs import mesh_of
 from .tags import tag
 
 MESH_STEP_M = 0.04  # arc length of one facet of a cove: sags 0.2 mm at a radius of 1 m
@@ -29,7 +30,7 @@ def make_surface(
         matrix = frame(surface.origin, surface.across, surface.up, surface.normal)
         place(thing, scene, matrix)
         local = (local - surface.origin) @ matrix[:3, :3]
-    fill_mesh(thing.data, local / metres_per_unit(scene), triangles, [material], smooth=surface.kind == "cove")
+    fill_mesh(mesh_of(thing), local / metres_per_unit(scene), triangles, [material], smooth=surface.kind == "cove")
     tag(thing, surface.kind, surface.name)
     return thing
 
@@ -43,9 +44,7 @@ def read_floor(thing: bpy.types.Object, scene: bpy.types.Scene, old: Floor, name
     if straight and axes[0, 0] > 0 and axes[1, 1] > 0:
         left, right = x * axes[0, 0] + origin[0]
         near, far = y * axes[1, 1] + origin[1]
-        moved = dataclasses.replace(
-            old, x=(float(left), float(right)), y=(float(near), float(far)), z=float(origin[2])
-        )
+        moved = dataclasses.replace(old, x=(float(left), float(right)), y=(float(near), float(far)), z=float(origin[2]))
         return dataclasses.replace(settle(old, moved), name=name)
     corner = origin + axes[:, 0] * x[0] + axes[:, 1] * y[0]
     return _panel(old, name, corner, axes[:, 0] * (x[1] - x[0]), axes[:, 1] * (y[1] - y[0]))

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Generator, Iterable
 
 import bpy
 
 
-def sweep(scene: bpy.types.Scene, frames: Iterable[int]) -> Iterator[tuple[int, bpy.types.Depsgraph]]:
+def sweep(scene: bpy.types.Scene, frames: Iterable[int]) -> Generator[tuple[int, bpy.types.Depsgraph], None, None]:
     """Every frame once, in order, with the scene evaluated there; the current frame comes back at the end.
 
     Also where whoever iterates gives up half-way.

@@ -16,6 +16,7 @@ SHOWN = "scatterproof_shown"
 PLAN = "scatterproof_plan"  # on the scene: the plan as TOML text
 FOLDER = "scatterproof_folder"  # on the scene: where files that the plan names lay when it was built
 LIVE = "scatterproof_live"  # on the scene: shots of that plan whose cameras no plan built
+SHARP = "scatterproof_depth_of_field"  # on camera data: there was depth of field before a readout hung in front of it
 DERIVED = "derived"  # parts that are rebuilt from others and never read back
 
 # Parts that stand for plan entries, and the collection each lives in.

@@ -11,13 +11,14 @@ from scatterproof.problems import BadInput
 from scatterproof.readiness.rehearse import Progress
 
 from .. import flows, ids
+from ..bridge.stubs import Outcome
 from ..store import STORE
 from .short import poll_plan
 
 SLICE_S = 0.02
 
 
-class Long:
+class Long(bpy.types.Operator):
     """Runs an iterator of :class:`Progress`: at once when called from a script, in slices in a window."""
 
     _timer: Any = None
@@ -26,7 +27,7 @@ class Long:
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
         """Needs a plan."""
-        return poll_plan(cls, context)  # type: ignore[arg-type]
+        return poll_plan(cls, context)
 
     def steps(self, context: bpy.types.Context) -> Iterator[Progress]:
         """The work, to be told by each operator."""
@@ -36,17 +37,17 @@ class Long:
         """What to report at the end."""
         raise NotImplementedError
 
-    def execute(self, context: bpy.types.Context) -> set[str]:
+    def execute(self, context: bpy.types.Context) -> Outcome:
         """Run to the end."""
         try:
             for _ in self.steps(context):
                 pass
         except BadInput as problem:
             return self._refuse(problem)
-        self.report({"INFO"}, self.done(context))  # type: ignore[attr-defined]
+        self.report({"INFO"}, self.done(context))
         return {"FINISHED"}
 
-    def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
+    def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> Outcome:
         """Start in slices."""
         if bpy.app.background:
             return self.execute(context)
@@ -56,21 +57,21 @@ class Long:
         context.window_manager.modal_handler_add(self)
         return {"RUNNING_MODAL"}
 
-    def modal(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
+    def modal(self, context: bpy.types.Context, event: bpy.types.Event) -> Outcome:
         """One slice per timer tick; Esc gives up and nothing has happened."""
         if event.type == "ESC":
             self._end(context)
-            self.report({"INFO"}, "Given up; nothing has changed")  # type: ignore[attr-defined]
+            self.report({"INFO"}, "Given up; nothing has changed")
             return {"CANCELLED"}
         if event.type != "TIMER":
             return {"PASS_THROUGH"}
         stop = time.monotonic() + SLICE_S
         try:
             while time.monotonic() < stop:
-                self._show(context, next(self._steps))  # type: ignore[arg-type]
+                self._show(context, next(self._steps))
         except StopIteration:
             self._end(context)
-            self.report({"INFO"}, self.done(context))  # type: ignore[attr-defined]
+            self.report({"INFO"}, self.done(context))
             return {"FINISHED"}
         except BadInput as problem:
             self._end(context)
@@ -88,13 +89,13 @@ class Long:
         for area in context.screen.areas:
             area.tag_redraw()
 
-    def _refuse(self, problem: BadInput) -> set[str]:
+    def _refuse(self, problem: BadInput) -> Outcome:
         for line in problem.problems:
-            self.report({"ERROR"}, str(line))  # type: ignore[attr-defined]
+            self.report({"ERROR"}, str(line))
         return {"CANCELLED"}
 
 
-class Rehearse(Long, bpy.types.Operator):
+class Rehearse(Long):
     """Score every frame of every shot: firm, thin or lost, with the reasons"""
 
     bl_idname = ids.REHEARSE
@@ -110,7 +111,7 @@ class Rehearse(Long, bpy.types.Operator):
         return flows.lost_frames(STORE.last(context.scene))
 
 
-class Bake(Long, bpy.types.Operator):
+class Bake(Long):
     """Write the readiness into the scene, so that the saved file shows it to people without the extension"""
 
     bl_idname = ids.BAKE

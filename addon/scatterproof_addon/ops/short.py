@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import bpy
 from scatterproof.problems import BadInput
@@ -14,12 +15,14 @@ from ..bridge.bake import clear_bake
 from ..bridge.export import FORMATS
 from ..bridge.placing import metres_per_unit
 from ..bridge.scene import clear_scene, has_plan
+from ..bridge.stubs import Outcome
+from ..props import choices_of
 from ..store import STORE
 
 NO_PLAN = "Build a stage from a template, open a plan, or mark objects, first"
 
 
-def answered(operator: bpy.types.Operator, deed: Callable[[], str]) -> set[str]:
+def answered(operator: bpy.types.Operator, deed: Callable[[], str]) -> Outcome:
     """Do it and report what was done; a problem is reported as it is worded, and counts as cancelled."""
     try:
         operator.report({"INFO"}, deed())
@@ -42,7 +45,7 @@ def show_stage(context: bpy.types.Context) -> None:
     """Frame a new stage in the 3D views, and clip them so that tape on a far wall does not flicker."""
     unit = metres_per_unit(context.scene)
     for area in context.screen.areas if context.screen and not bpy.app.background else ():
-        space = area.spaces.active
+        space: Any = area.spaces.active
         if area.type != "VIEW_3D" or space.region_3d.view_perspective == "CAMERA":
             continue
         space.clip_start = max(space.clip_start, 0.1 / unit)
@@ -58,12 +61,17 @@ class BuildStage(bpy.types.Operator):
     bl_label = "Build stage"
     bl_options = {"REGISTER", "UNDO"}
 
-    template: bpy.props.StringProperty(name="Template", description="Kind and name, such as stages/corner", default="")
+    if TYPE_CHECKING:
+        template: str
+    else:
+        template: bpy.props.StringProperty(
+            name="Template", description="Kind and name, such as stages/corner", default=""
+        )
 
-    def execute(self, context: bpy.types.Context) -> set[str]:
+    def execute(self, context: bpy.types.Context) -> Outcome:
         """Build it."""
         scene = context.scene
-        kind, _, name = (self.template or scene.scatterproof.template).partition("/")
+        kind, _, name = (self.template or choices_of(scene).template).partition("/")
 
         def deed() -> str:
             plan = flows.build_from_template(scene, kind, name)
@@ -80,15 +88,19 @@ class OpenPlan(bpy.types.Operator):
     bl_label = "Open plan"
     bl_options = {"REGISTER", "UNDO"}
 
-    filepath: bpy.props.StringProperty(name="Plan file", subtype="FILE_PATH")
-    filter_glob: bpy.props.StringProperty(default="*.toml", options={"HIDDEN"})
+    if TYPE_CHECKING:
+        filepath: str
+        filter_glob: str
+    else:
+        filepath: bpy.props.StringProperty(name="Plan file", subtype="FILE_PATH")
+        filter_glob: bpy.props.StringProperty(default="*.toml", options={"HIDDEN"})
 
-    def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
+    def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> Outcome:
         """Ask which file."""
         context.window_manager.fileselect_add(self)
         return {"RUNNING_MODAL"}
 
-    def execute(self, context: bpy.types.Context) -> set[str]:
+    def execute(self, context: bpy.types.Context) -> Outcome:
         """Open it."""
 
         def deed() -> str:
@@ -106,22 +118,26 @@ class SavePlan(bpy.types.Operator):
     bl_label = "Save plan"
     bl_options = {"REGISTER"}
 
-    filepath: bpy.props.StringProperty(name="Plan file", subtype="FILE_PATH")
-    filter_glob: bpy.props.StringProperty(default="*.toml", options={"HIDDEN"})
+    if TYPE_CHECKING:
+        filepath: str
+        filter_glob: str
+    else:
+        filepath: bpy.props.StringProperty(name="Plan file", subtype="FILE_PATH")
+        filter_glob: bpy.props.StringProperty(default="*.toml", options={"HIDDEN"})
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
         """Needs a plan."""
         return poll_plan(cls, context)
 
-    def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
+    def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> Outcome:
         """Ask where to."""
         if not self.filepath:
             self.filepath = "plan.toml"
         context.window_manager.fileselect_add(self)
         return {"RUNNING_MODAL"}
 
-    def execute(self, context: bpy.types.Context) -> set[str]:
+    def execute(self, context: bpy.types.Context) -> Outcome:
         """Save it."""
 
         return answered(self, lambda: flows.save_plan(context.scene, Path(bpy.path.abspath(self.filepath))))
@@ -134,16 +150,19 @@ class Scatter(bpy.types.Operator):
     bl_label = "Scatter markers"
     bl_options = {"REGISTER", "UNDO"}
 
-    seed: bpy.props.IntProperty(name="Seed", description="-1 takes the sidebar's seed", default=-1, min=-1)
+    if TYPE_CHECKING:
+        seed: int
+    else:
+        seed: bpy.props.IntProperty(name="Seed", description="-1 takes the sidebar's seed", default=-1, min=-1)
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
         """Needs a plan."""
         return poll_plan(cls, context)
 
-    def execute(self, context: bpy.types.Context) -> set[str]:
+    def execute(self, context: bpy.types.Context) -> Outcome:
         """Scatter."""
-        seed = self.seed if self.seed >= 0 else context.scene.scatterproof.seed
+        seed = self.seed if self.seed >= 0 else choices_of(context.scene).seed
 
         def deed() -> str:
             plan = flows.scatter_again(context.scene, seed)
@@ -164,7 +183,7 @@ class _AddAtCursor(bpy.types.Operator):
         """What each operator adds."""
         raise NotImplementedError
 
-    def execute(self, context: bpy.types.Context) -> set[str]:
+    def execute(self, context: bpy.types.Context) -> Outcome:
         """Add it and select it alone."""
 
         def deed() -> str:
@@ -209,7 +228,10 @@ class Mark(bpy.types.Operator):
     bl_label = "Mark selected as"
     bl_options = {"REGISTER", "UNDO"}
 
-    part: bpy.props.EnumProperty(name="As", items=mark.CHOICES)
+    if TYPE_CHECKING:
+        part: str
+    else:
+        part: bpy.props.EnumProperty(name="As", items=mark.CHOICES)
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
@@ -219,7 +241,7 @@ class Mark(bpy.types.Operator):
         cls.poll_message_set("Select the objects to mark first")
         return False
 
-    def execute(self, context: bpy.types.Context) -> set[str]:
+    def execute(self, context: bpy.types.Context) -> Outcome:
         """Mark them."""
         return answered(self, lambda: mark.mark_objects(context.scene, context.selected_objects, self.part))
 
@@ -231,22 +253,27 @@ class ExportStage(bpy.types.Operator):
     bl_label = "Export stage"
     bl_options = {"REGISTER"}
 
-    filepath: bpy.props.StringProperty(name="File", subtype="FILE_PATH")
-    kind: bpy.props.EnumProperty(name="Format", items=[(key, name, "") for key, name in FORMATS.items()])
-    filter_glob: bpy.props.StringProperty(default="*.usd;*.abc;*.fbx", options={"HIDDEN"})
+    if TYPE_CHECKING:
+        filepath: str
+        kind: str
+        filter_glob: str
+    else:
+        filepath: bpy.props.StringProperty(name="File", subtype="FILE_PATH")
+        kind: bpy.props.EnumProperty(name="Format", items=[(key, name, "") for key, name in FORMATS.items()])
+        filter_glob: bpy.props.StringProperty(default="*.usd;*.abc;*.fbx", options={"HIDDEN"})
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
         """Needs a plan."""
         return poll_plan(cls, context)
 
-    def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
+    def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> Outcome:
         """Ask where to."""
         self.filepath = self.filepath or f"stage.{self.kind}"
         context.window_manager.fileselect_add(self)
         return {"RUNNING_MODAL"}
 
-    def execute(self, context: bpy.types.Context) -> set[str]:
+    def execute(self, context: bpy.types.Context) -> Outcome:
         """Export."""
         path = Path(bpy.path.abspath(self.filepath)).with_suffix(f".{self.kind}")
         return answered(self, lambda: flows.export_to(context.scene, path, self.kind))
@@ -264,7 +291,7 @@ class Clear(bpy.types.Operator):
         """Needs a plan."""
         return poll_plan(cls, context)
 
-    def execute(self, context: bpy.types.Context) -> set[str]:
+    def execute(self, context: bpy.types.Context) -> Outcome:
         """Clear."""
 
         def deed() -> str:
@@ -286,7 +313,7 @@ class ClearBake(bpy.types.Operator):
         """Needs a plan."""
         return poll_plan(cls, context)
 
-    def execute(self, context: bpy.types.Context) -> set[str]:
+    def execute(self, context: bpy.types.Context) -> Outcome:
         """Clear."""
         clear_bake(context.scene)
         STORE.forget()

@@ -31,14 +31,15 @@ def state_pixels(state: int) -> np.ndarray:
     if state == LOST:
         drawn |= (away <= 1) & (np.abs(x - y) <= 2 * BAR * np.sqrt(2))
     share = drawn.reshape(SIZE, FINER, SIZE, FINER).mean(axis=(1, 3))
-    return share[..., None] * np.append(np.array(STATE_CODES[state]) / 255, 1.0)
+    pixels: np.ndarray = share[..., None] * np.append(np.array(STATE_CODES[state]) / 255, 1.0)
+    return pixels
 
 
 def register() -> None:
     """Draw the icons."""
     icons = bpy.utils.previews.new()
     for state in (FIRM, THIN, LOST):
-        icon = icons.new(STATES[state])
+        icon: Any = icons.new(STATES[state])
         icon.icon_size = (SIZE, SIZE)
         icon.icon_pixels_float = state_pixels(state).ravel().tolist()
     _HELD.append(icons)

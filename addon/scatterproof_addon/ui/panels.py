@@ -9,6 +9,8 @@ from scatterproof.readiness.verdict import FIRM, LOST, STATES, THIN
 from .. import ids
 from ..bridge import tags
 from ..bridge.scene import has_plan
+from ..bridge.stubs import mesh_of
+from ..props import choices_of
 from ..store import STORE
 from .icons import state_icon
 
@@ -51,7 +53,7 @@ class StagePanel(_Panel):
         layout, scene = self.layout, context.scene
         if not has_plan(scene):
             paragraph(context, layout, "No stage yet. Choose a template and build it, or open a plan.")
-        layout.prop(scene.scatterproof, "template", text="")
+        layout.prop(choices_of(scene), "template", text="")
         layout.operator(ids.BUILD_STAGE, icon="MESH_PLANE")
         row = layout.row(align=True)
         row.operator(ids.OPEN_PLAN, icon="FILE_FOLDER")
@@ -75,9 +77,9 @@ class MarkersPanel(_Panel):
         if not sets:
             paragraph(context, layout, "Markers come with the stage. Build one first.")
         for thing in sets:
-            layout.label(text=f"{thing.name}: {len(thing.data.polygons)}", icon="STICKY_UVS_DISABLE")
+            layout.label(text=f"{thing.name}: {len(mesh_of(thing).polygons)}", icon="STICKY_UVS_DISABLE")
         row = layout.row(align=True)
-        row.prop(scene.scatterproof, "seed")
+        row.prop(choices_of(scene), "seed")
         row.operator(ids.SCATTER, text="Scatter", icon="FILE_REFRESH")
 
 
