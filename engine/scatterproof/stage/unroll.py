@@ -59,10 +59,7 @@ def unroll(stage: Stage, surfaces: Sequence[Surface]) -> tuple[Chart, ...]:
         rises = abs(surfaces[first].normal[2]), abs(surfaces[second].normal[2])
         root, edge = (first, 0.0) if rises[0] <= rises[1] else (second, float(surfaces[row].outline_uv[:, 1].max()))
         members[root].append((row, *_hinged(surfaces[root], surfaces[row], edge)))
-    return tuple(
-        Chart(surfaces[root].name, *(zip(*parts, strict=True)))
-        for root, parts in members.items()
-    )
+    return tuple(Chart(surfaces[root].name, *(zip(*parts, strict=True))) for root, parts in members.items())
 
 
 def _hinged(flat: Surface, cove: Surface, edge_v: float) -> tuple[np.ndarray, np.ndarray]:
