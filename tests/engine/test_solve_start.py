@@ -5,7 +5,7 @@ from scatterproof.solve.covariance import inform, marginals
 from scatterproof.solve.network import K1, Scene, Tracks, Unknowns
 from scatterproof.solve.normal import Loss, cross_matrix, rotation_of
 from scatterproof.solve.resection import refine_poses, resect, three_point, triangulate
-from scatterproof.solve.start import BROKEN, FEW_TRACKS, NO_MOTION, NO_PAIR, Lens, Started, start
+from scatterproof.solve.start import BROKEN, FEW_TRACKS, NO_MOTION, NO_PAIR, ON_A_LINE, Lens, start
 from scatterproof.solve.track_errors import TrackErrors, simulate
 from scatterproof.solve.twoview import (
     best_turn,
@@ -305,8 +305,12 @@ def test_what_cannot_be_started_says_why():
     with pytest.raises(ValueError, match="distortion has shape"):
         start(Tracks.from_grid(uv), Lens(1.0, CENTRE_PX, (0.0,)))
     line = truth.points_m[0] + np.linspace(0, 1, 30)[:, None] * np.array([0.3, 0.1, 1.0])
-    on_line = start(Tracks.from_grid(seen_by(truth.with_parts(points_m=line)), covariance_px2=0.04), LENS)
-    assert not on_line or isinstance(on_line, Started)  # no exception; a line may pass as a turn
+    on_line = seen_by(truth.with_parts(points_m=line)) + np.random.default_rng(1).normal(0, 0.2, (20, 30, 2))
+    on_line[3, 4] += 50
+    no = start(Tracks.from_grid(on_line, covariance_px2=0.04), LENS)
+    assert not no
+    assert no.code == ON_A_LINE
+    assert len(no.frames) == 20
 
 
 def test_alignment_says_what_is_wrong():

@@ -118,7 +118,8 @@ def adjust(
     if not layout.sightings:
         return _result(start, tracks, layout, survey, [], 0, EMPTY)
     state = state_of(start, layout)
-    state, costs, iterations, reason = _descend(layout, state, loss, survey, rule)
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):  # wild trial steps are judged by their cost
+        state, costs, iterations, reason = _descend(layout, state, loss, survey, rule)
     return _result(scene_of(start, layout, state), tracks, layout, survey, costs, iterations, reason)
 
 
@@ -138,8 +139,7 @@ def _descend(
             step, square = reduced.solve(gradient)
             if np.isfinite(square):
                 trial = moved(layout, state, step)
-                with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-                    after = cost_of(layout, trial, loss, survey)
+                after = cost_of(layout, trial, loss, survey)
         except np.linalg.LinAlgError:
             if damping >= 1e-2:
                 return state, costs, iteration, SINGULAR

@@ -82,6 +82,7 @@ class Covariance:
         return np.asarray(np.sqrt(np.trace(self.pose[:, 3:6, 3:6], axis1=1, axis2=2)))
 
 
+@np.errstate(over="ignore", invalid="ignore", divide="ignore")  # what is singular ends as None
 def inform(
     tracks: Tracks, scene: Scene, unknowns: Unknowns, survey: Survey | None = None, keep_points: bool | None = None
 ) -> Information | None:

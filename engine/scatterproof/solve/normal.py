@@ -809,8 +809,13 @@ def scene_of(scene: Scene, layout: Layout, state: State) -> Scene:
     return scene.with_parts(world_from_cam=pose, points_m=points, focal_px=inner[:, 0], distortion=inner[:, 1:])
 
 
+def residual_of(tile: Tile, state: State) -> np.ndarray:
+    """(m, 2, k) whitened residuals of a tile."""
+    return _see(tile, state).residual
+
+
 def residuals_of(layout: Layout, state: State) -> Iterator[tuple[Tile, np.ndarray]]:
     """Tile by tile the whitened residuals (m, 2, k)."""
     for slab in layout.slabs:
         for tile in slab:
-            yield tile, _see(tile, state).residual
+            yield tile, residual_of(tile, state)

@@ -13,7 +13,7 @@ import numpy as np
 
 from ..camera.axes import pose
 from .network import Scene, Tracks, Unknowns
-from .normal import CHUNK, Layout, Loss, State, Tile, linearise, rotation_of, scene_of, state_of, tile_of
+from .normal import CHUNK, Layout, Loss, State, Tile, linearise, residual_of, rotation_of, scene_of, state_of, tile_of
 from .twoview import best_turn, homogeneous
 
 SAMPLES = 40  # random triples tried per frame
@@ -88,16 +88,19 @@ def resect(
         cam = np.einsum("hij,mj->hmi", some, known[i])
         with np.errstate(divide="ignore", invalid="ignore"):
             gap = ((cam[..., :2] / cam[..., 2:] - xy[i, check[i]]) ** 2).sum(-1) / sigma[i, check[i]] ** 2
-        gap = np.where(cam[..., 2] > 0, np.minimum(np.nan_to_num(gap, nan=np.inf), CUT**2 * 2), CUT**2 * 2)
+        gap = np.where((cam[..., 2] > 0) & (gap < 2 * CUT**2), gap, 2 * CUT**2)
         best = int(np.argmin(gap.sum(1)))
         turn, shift = some[best, :, :3], some[best, :, 3]
         poses[i] = pose(turn.T, -turn.T @ shift)
-        share[i] = np.mean(gap[best] < CUT**2 * 2)
+        share[i] = np.mean(gap[best] < 2 * CUT**2)
     return poses, share
 
 
-def refine_poses(tracks: Tracks, scene: Scene, loss: Loss, iterations: int = 15) -> Scene:
-    """Each frame's pose fitted to the points as they stand, robustly; many frames at once, Levenberg-Marquardt each."""
+def refine_poses(tracks: Tracks, scene: Scene, loss: Loss, iterations: int = 15, tolerance: float = 1e-8) -> Scene:
+    """Each frame's pose fitted to the points as they stand, robustly; many frames at once, Levenberg-Marquardt each.
+
+    A frame is done when a step lowers its cost by less than ``tolerance`` of it.
+    """
     f, n = tracks.frames, tracks.points
     layout = Layout(np.arange(f), np.arange(n), Unknowns(), True, (), len(tracks), f, n)
     state = state_of(scene, layout)
@@ -108,15 +111,15 @@ def refine_poses(tracks: Tracks, scene: Scene, loss: Loss, iterations: int = 15)
         b = min(a + step, f)
         rows = order[start[a] : start[b]]
         tile = tile_of(tracks, rows, tracks.frame[rows] - a, tracks.point[rows], slice(a, b), slice(None), b - a, n)
-        state.rotation[a:b], state.centre[a:b] = _refined(tile, state, loss, iterations)
+        state.rotation[a:b], state.centre[a:b] = _refined(tile, state, loss, iterations, tolerance)
     return scene_of(scene, layout, state)
 
 
-def _refined(tile: Tile, state: State, loss: Loss, iterations: int) -> tuple[np.ndarray, np.ndarray]:
+def _refined(tile: Tile, state: State, loss: Loss, iterations: int, tolerance: float) -> tuple[np.ndarray, np.ndarray]:
     u, here = Unknowns(), tile.frames
     state = replace(state, rotation=state.rotation.copy(), centre=state.centre.copy())
     damping = np.full(len(tile.uv_px), 1e-6)
-    cost = _frame_cost(linearise(tile, state, u, None)[:, -1], loss)
+    cost = _frame_cost(residual_of(tile, state), loss)
     for _ in range(iterations):
         jacobian = linearise(tile, state, u, loss)
         flat = jacobian.reshape(len(jacobian), 7, -1)
@@ -129,11 +132,11 @@ def _refined(tile: Tile, state: State, loss: Loss, iterations: int) -> tuple[np.
         trial = replace(state, rotation=state.rotation.copy(), centre=state.centre.copy())
         trial.rotation[here] = state.rotation[here] @ turned
         trial.centre[here] = state.pivot - np.einsum("fji,fj->fi", turned, arm)
-        after = _frame_cost(linearise(tile, trial, u, None)[:, -1], loss)
+        after = _frame_cost(residual_of(tile, trial), loss)
         better = after < cost
         state.rotation[here] = np.where(better[:, None, None], trial.rotation[here], state.rotation[here])
         state.centre[here] = np.where(better[:, None], trial.centre[here], state.centre[here])
-        finished = (better & (cost - after <= 1e-8 * cost)) | (~better & (damping > 1e3))
+        finished = (better & (cost - after <= tolerance * cost)) | (~better & (damping > 1e3))
         cost = np.where(better, after, cost)
         damping = np.where(better, damping / 10, np.maximum(damping, 1e-6) * 10)
         if finished.all():
@@ -142,7 +145,7 @@ def _refined(tile: Tile, state: State, loss: Loss, iterations: int) -> tuple[np.
 
 
 def _frame_cost(residual: np.ndarray, loss: Loss) -> np.ndarray:
-    return np.asarray(np.nan_to_num(loss.of((residual**2).sum(1))[0].sum(1), nan=np.inf))
+    return np.asarray(np.nan_to_num(loss.of((residual**2).sum(1))[0].sum(1), nan=np.inf, posinf=np.inf))
 
 
 def triangulate(

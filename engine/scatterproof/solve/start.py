@@ -24,9 +24,12 @@ from .resection import refine_poses, resect, triangulate
 from .twoview import best_turn, homogeneous, triangulate_pair, two_views
 
 # Why a shot was not started.
-FEW_TRACKS, NO_PAIR, NO_MOTION, BROKEN = "few tracks", "no common tracks", "no motion fits", "broken"
+FEW_TRACKS, ON_A_LINE, NO_PAIR, NO_MOTION, BROKEN = (
+    "few tracks", "on one line", "no common tracks", "no motion fits", "broken",
+)  # fmt: skip
 
 LEAST_TRACKS = 8  # common tracks of a first pair: what the linear relations need, with one to spare
+LINE_WIDTH = 3.0  # sigmas from their best line within which features are one line
 LEAST_RESECTED = 6  # known points that pose a frame: three fix it, three more agree
 CANDIDATES = 24  # frames among which first pairs are sought
 PAIRS = 4  # first pairs tried
@@ -105,10 +108,11 @@ class _Work:
                      distortion=self.distortion.copy(), scatter=self.scatter, **arrays)  # fmt: skip
 
     def scene(self) -> Scene:
-        return Scene(
-            self.world_from_cam, np.where(self.known[:, None], self.points, 0.0), self.focal_px, self.lens.centre_px,
-            self.distortion, self.lens.aspect,
-        )  # fmt: skip
+        """The solve so far; points that are not known stand in the middle of those that are."""
+        middle = self.points[self.known].mean(0) if self.known.any() else np.array([0.0, 0.0, 1.0])
+        points = np.where(self.known[:, None], self.points, middle)
+        lens = self.lens
+        return Scene(self.world_from_cam, points, self.focal_px, lens.centre_px, self.distortion, lens.aspect)
 
     def chosen(self, frames: np.ndarray | None = None) -> Tracks:
         """The sightings that are in use, in solved frames (or ``frames``), of known points."""
@@ -117,6 +121,7 @@ class _Work:
         return t.only(use & (self.solved if frames is None else frames)[t.frame])
 
 
+@np.errstate(over="ignore", invalid="ignore", divide="ignore")  # wild hypotheses are judged by how they fit
 def start(tracks: Tracks, lens: Lens, unknowns: Unknowns = ONE_FOCAL_LENGTH, *, seed: int = 0) -> Started | NotStarted:
     """Solve ``tracks`` from nothing. Focal length and distortion begin at ``lens``, or stay there: ``unknowns`` says.
 
@@ -133,6 +138,10 @@ def start(tracks: Tracks, lens: Lens, unknowns: Unknowns = ONE_FOCAL_LENGTH, *, 
             few,
             f"two frames with {LEAST_TRACKS} tracks each are needed: add features that stay in view",
         )
+    flat = ready & (_width(work) < LINE_WIDTH)
+    if flat.sum() * 2 > ready.sum():
+        frames = tuple(int(f) for f in np.flatnonzero(flat))
+        return NotStarted(ON_A_LINE, frames, "all features of these frames stand on one line: add some beside it")
     rng = np.random.default_rng(seed)
     pairs = _pairs(work, np.flatnonzero(ready))
     if not pairs:
@@ -193,6 +202,20 @@ def _begin(tracks: Tracks, lens: Lens) -> _Work:
         tracks, lens, xy, sigma, seen, np.tile(np.eye(4), (f, 1, 1)), np.zeros((n, 3)), np.zeros(f, bool),
         np.zeros(n, bool), focal, np.tile(distortion, (f, 1)),
     )  # fmt: skip
+
+
+def _width(work: _Work) -> np.ndarray:
+    """(F,) median distance of a frame's sightings from their best line, in sigmas; blunders weigh little."""
+    weight = work.seen.astype(float)
+    for _ in range(5):
+        total = np.maximum(weight.sum(1), 1e-300)
+        middle = np.einsum("fn,fni->fi", weight, work.xy) / total[:, None]
+        offset = work.xy - middle[:, None]
+        normal = np.linalg.eigh(np.einsum("fn,fni,fnj->fij", weight, offset, offset))[1][:, :, 0]
+        gap = np.abs(np.einsum("fni,fi->fn", offset, normal)) / work.sigma
+        median = np.nanmedian(np.where(work.seen.any(1)[:, None] & ~work.seen, np.nan, gap), axis=1)
+        weight = work.seen / (1 + (gap / np.maximum(2 * median, 1e-9)[:, None]) ** 2)
+    return np.asarray(median)
 
 
 def _pairs(work: _Work, ready: np.ndarray) -> list[tuple[int, int, float]]:
@@ -296,7 +319,7 @@ def _grow(work: _Work, frames: np.ndarray, rng: np.random.Generator) -> None:
             new[ask] = True
             before = work.world_from_cam.copy(), work.solved.copy()
             work.world_from_cam[ask] = np.where((share >= 0.5)[:, None, None], poses, work.world_from_cam[nearest])
-            work.world_from_cam[new] = refine_poses(work.chosen(new), work.scene(), LOSS).world_from_cam[new]
+            work.world_from_cam[new] = refine_poses(work.chosen(new), work.scene(), LOSS, 10, 1e-3).world_from_cam[new]
             work.solved |= new
             length = _residuals(work)
             agree = (length < BLUNDER * work.scatter).sum(1) >= 0.5 * np.isfinite(length).sum(1)
@@ -380,7 +403,7 @@ def _misfit(work: _Work, sigma: float) -> float:
     track = seen.sum(0) >= 2
     if not track.any():
         return 9.0
-    filled = np.where(seen, np.nan_to_num(length, nan=np.inf), np.nan)[:, track]
+    filled = np.where(seen, np.nan_to_num(length, nan=np.inf, posinf=np.inf), np.nan)[:, track]
     return float(np.minimum((np.nanmedian(filled, axis=0) / (RAYLEIGH * sigma)) ** 2, 9.0).mean())
 
 
@@ -394,7 +417,7 @@ def _drop_blunders(work: _Work) -> None:
     t = work.tracks
     seen = np.zeros_like(work.seen)
     seen[t.frame, t.point] = True
-    work.seen = np.where(there, seen & (np.nan_to_num(length, nan=np.inf) < BLUNDER * work.scatter), work.seen)
+    work.seen = np.where(there, seen & (length < BLUNDER * work.scatter), work.seen)
     # A point that most of its sightings deny is itself the blunder: forget it, and place it anew from all of them.
     denied = work.known & ((work.seen & there).sum(0) < 0.5 * there.sum(0))
     work.known &= ~denied

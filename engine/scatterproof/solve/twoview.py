@@ -125,7 +125,7 @@ def transfer(homography: np.ndarray, x1: np.ndarray, x2: np.ndarray) -> np.ndarr
     image = np.einsum("...ij,nj->...ni", homography, homogeneous(x1))
     with np.errstate(divide="ignore", invalid="ignore"):
         gap = image[..., :2] / image[..., 2:] - x2
-    return np.asarray(np.nan_to_num(np.sqrt((gap**2).sum(-1) / 2), nan=np.inf))
+    return np.asarray(np.nan_to_num(np.sqrt((gap**2).sum(-1) / 2), nan=np.inf, posinf=np.inf))
 
 
 def decompose_essential(essential: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
