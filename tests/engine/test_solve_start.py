@@ -280,6 +280,19 @@ def test_a_lens_that_bends_is_solved_along():
     assert done.adjusted.sigma0 == pytest.approx(1, abs=0.06)
 
 
+def test_a_zoom_is_solved_with_a_focal_length_per_frame():
+    truth, _ = staged_shot(40, 60, 0.0, 7)
+    truth = truth.with_parts(focal_px=np.linspace(1300, 1700, 40))
+    uv = seen_by(truth) + np.random.default_rng(0).normal(0, 0.2, (40, 60, 2))
+    tracks = dirty(uv, 2)
+    done = start(tracks, Lens(truth.focal_px * 1.01, CENTRE_PX), Unknowns("frame"))
+    assert done
+    assert not done.lost_frames
+    wanted = marginals(inform(tracks, truth, Unknowns("frame"))).pose[:, 6, 6]
+    gap = (done.scene.focal_px - truth.focal_px) / np.sqrt(wanted)
+    assert np.sqrt(np.mean(gap**2)) < 3
+
+
 def test_what_cannot_be_started_says_why():
     truth, uv = staged_shot(20, 30, 0.2)
     few = uv.copy()
