@@ -60,7 +60,8 @@ def judge(measures: Measures, criteria: ShotCriteria) -> tuple[np.ndarray, tuple
 
     A nodal move is judged by features, blur and contrast: it solves for rotation, and parallax can't be asked of it.
     A frame that is not firm tells every criterion that holds it back, the worst first, and of equals what causes the
-    others (blur, contrast) before its effects; a firm one tells its tightest.
+    others (blur, contrast) before its effects; a firm one tells its tightest (but for contrast: that is the paint's,
+    the same in frame after frame).
     """
     judged = [
         Judged("features", measures.features.astype(float), *criteria.features, high=True),
@@ -75,16 +76,17 @@ def judge(measures: Measures, criteria: ShotCriteria) -> tuple[np.ndarray, tuple
     states = np.stack([j.state for j in judged])
     headroom = np.stack([j.headroom for j in judged])
     effect = np.array([j.code not in CAUSES for j in judged])
+    spared = np.where([j.code == "contrast" for j in judged], np.inf, 0.0)
     reasons = tuple(
-        tuple(_reason(judged[i], row, measures) for i in _to_tell(states[:, row], headroom[:, row], effect))
+        tuple(_reason(judged[i], row, measures) for i in _to_tell(states[:, row], headroom[:, row], effect, spared))
         for row in range(len(measures.features))
     )
     return states.max(axis=0), reasons
 
 
-def _to_tell(states: np.ndarray, headroom: np.ndarray, effect: np.ndarray) -> list[int]:
+def _to_tell(states: np.ndarray, headroom: np.ndarray, effect: np.ndarray, spared: np.ndarray) -> list[int]:
     held_back = [int(i) for i in np.lexsort((headroom, effect, -states)) if states[i] != FIRM]
-    return held_back or [int(np.argmin(headroom))]
+    return held_back or [int(np.argmin(headroom + spared))]
 
 
 def _reason(judged: Judged, row: int, measures: Measures) -> Reason:

@@ -56,20 +56,24 @@ class Item:
     markup: str
 
 
-def view_of(track: CameraTrack, row: int, width: float) -> View:
-    """A view ``width`` units wide, unsqueezed, as tall as the gate asks for."""
+def view_of(track: CameraTrack, row: int, width: float, part_px: np.ndarray | None = None) -> View:
+    """A view ``width`` units wide, unsqueezed, as tall as the gate asks for.
+
+    part_px : left, top, right and bottom of what is drawn of the gate; its units are those of the whole gate
+    """
     across = width / float(track.size_px[0])
     down = across * float(track.focal_px[row, 0] / track.focal_px[row, 1])
-    left, top, right, bottom = _gate_bounds(track, row)
+    gate = np.array([-0.5, -0.5, *(track.size_px - 0.5)])
+    left, top, right, bottom = _bounds(track, row, gate if part_px is None else part_px)
     planes = np.array(
         [[0, 0, 1, -NEAR_M], [1, 0, -left, 0], [-1, 0, right, 0], [0, 1, -top, 0], [0, -1, bottom, 0]], float
     )
     return View(track, row, planes, np.array([across, down]), width, down * float(track.size_px[1]))
 
 
-def _gate_bounds(track: CameraTrack, row: int) -> tuple[float, float, float, float]:
-    """Left, top, right and bottom of the gate in normalised undistorted coordinates, a little wider."""
-    low, high = np.array([-0.5, -0.5]), track.size_px - 0.5
+def _bounds(track: CameraTrack, row: int, part_px: np.ndarray) -> tuple[float, float, float, float]:
+    """Left, top, right and bottom of a part of the gate in normalised undistorted coordinates, a little wider."""
+    low, high = part_px[:2], part_px[2:]
     border = d.subdivide(np.array([low, [high[0], low[1]], high, [low[0], high[1]]]), 32)
     rays = undistort((border - track.centre_px) / track.focal_px[row], track.distortion)
     rays = rays[np.isfinite(rays).all(axis=1)]  # corners that the lens leaves dark
@@ -130,8 +134,9 @@ def colour_of(linear: Sequence[float] | np.ndarray, light: float = 1.0) -> str:
     return "#" + "".join(f"{c:02x}" for c in code)
 
 
-def _shade(normal: np.ndarray) -> float:
-    return 0.72 + 0.28 * max(0.0, float(normal @ KEY_LIGHT))
+def _shade(normal: np.ndarray) -> np.ndarray:
+    shade: np.ndarray = 0.72 + 0.28 * np.maximum(normal @ KEY_LIGHT, 0.0)
+    return shade
 
 
 # --- what stands on the stage ----------------------------------------------------------------------------------
@@ -140,15 +145,9 @@ def _shade(normal: np.ndarray) -> float:
 def gate_picture(rehearsal: Rehearsal, row: int, width: float) -> str:
     """The picture of frame row ``row``, ``width`` units wide."""
     view = view_of(rehearsal.track, row, width)
-    items = [
-        *_surfaces(rehearsal, view),
-        *_corners(rehearsal, view),
-        *_stands(rehearsal, view),
-        *_solids(rehearsal, view),
-    ]
     body = (
         d.element("rect", width=view.width, height=view.height, fill=STUDIO)
-        + "".join(items[i].markup for i in painting_order(items, view.eye_m))
+        + painted(rehearsal, view)
         + _delivery(rehearsal.track, view)
         + _features(rehearsal, view)
         + _names(rehearsal, view)
@@ -156,6 +155,17 @@ def gate_picture(rehearsal: Rehearsal, row: int, width: float) -> str:
     shot = rehearsal.readiness
     about = f"{shot.name}, frame {shot.frame[row]}, {STATES[shot.state[row]]}: what the camera's gate sees"
     return d.svg(view.width, view.height, body, about, "gate")
+
+
+def painted(rehearsal: Rehearsal, view: View) -> str:
+    """Everything that stands on the stage, from the hindmost to the foremost, as far as the view reaches."""
+    items = [
+        *_surfaces(rehearsal, view),
+        *_corners(rehearsal, view),
+        *_stands(rehearsal, view),
+        *_solids(rehearsal, view),
+    ]
+    return "".join(items[i].markup for i in painting_order(items, view.eye_m))
 
 
 def painting_order(items: Sequence[Item], eye_m: np.ndarray) -> list[int]:
@@ -200,7 +210,7 @@ def _surfaces(rehearsal: Rehearsal, view: View) -> Iterable[Item]:
             if not data:
                 continue
             normal = _normal(flat)
-            lit = paint_colour(plan, surface.paint, surface.light, _shade(normal))
+            lit = paint_colour(plan, surface.paint, surface.light, float(_shade(normal)))
             fill = lit if _faces(flat, normal, view) else BACK
             markup.append(d.element("path", d=data, fill=fill, stroke=fill, stroke_width=0.7))
         shown = np.flatnonzero(
@@ -219,13 +229,22 @@ def _corners(rehearsal: Rehearsal, view: View) -> Iterable[Item]:
     """What closes the corners in which three coves meet."""
     plan = rehearsal.plan
     for patch in corner_patches(plan.stage, 0.3):
-        alike: dict[str, list[np.ndarray]] = {}
-        for rows in patch.triangles:
-            triangle = patch.vertices_m[rows]
-            normal = _normal(triangle)
-            lit = paint_colour(plan, patch.paint, patch.light, round(_shade(normal), 2))
-            alike.setdefault(lit if _faces(triangle, normal, view) else BACK, []).append(rows)
-        markup = [_filled(patch.vertices_m, np.array(rows), fill, view) for fill, rows in alike.items()]
+        if (_local(view, patch.vertices_m) @ view.planes[:, :3].T + view.planes[:, 3] < 0).all(axis=0).any():
+            continue
+        triangles = patch.vertices_m[patch.triangles]
+        normal = np.cross(triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0])
+        normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-12)
+        shade = np.round(_shade(normal), 2)
+        shade[np.einsum("ti,ti->t", view.eye_m - triangles.mean(axis=1), normal) <= 0] = 0.0  # seen from behind
+        markup = [
+            _filled(
+                patch.vertices_m,
+                patch.triangles[shade == tone],
+                paint_colour(plan, patch.paint, patch.light, float(tone)) if tone else BACK,
+                view,
+            )
+            for tone in np.unique(shade)
+        ]
         if any(markup):
             yield Item(patch.vertices_m, None, "".join(markup))
 
@@ -276,7 +295,7 @@ def _markers(rehearsal: Rehearsal, surface: Surface, rows: np.ndarray, view: Vie
     alike: dict[str, list[str]] = {}
     for i, data in zip(rows, paths(view, outlines), strict=True):
         if data:
-            shade = round(_shade(markers.normal[i]), 1)
+            shade = round(float(_shade(markers.normal[i])), 1)
             fill = paint_colour(plan, plan.markers[markers.set_index[i]].paint, surface.light, shade)
             alike.setdefault(fill, []).append(data)
     return [d.element("path", d="".join(data), fill=fill) for fill, data in alike.items()]
@@ -337,7 +356,7 @@ def _looking(triangles_m: np.ndarray, eye_m: np.ndarray) -> np.ndarray:
 
 def _faceted(plan: Plan, paint: str, vertices: np.ndarray, triangles: np.ndarray, view: View) -> str:
     looking = triangles[_looking(vertices[triangles], view.eye_m)]
-    shades = [round(_shade(_normal(vertices[rows])), 3) for rows in looking]
+    shades = [round(float(_shade(_normal(vertices[rows]))), 3) for rows in looking]
     return "".join(
         _filled(vertices, looking[np.equal(shades, shade)], paint_colour(plan, paint, 1.0, shade), view)
         for shade in sorted(set(shades))

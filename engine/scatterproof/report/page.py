@@ -14,6 +14,8 @@ from ..readiness.rehearse import Rehearsal
 from ..readiness.verdict import FIRM, LOST, STATES, THIN, ShotReadiness
 from ..sightings.sighting import SEEN, WHY
 from . import drawing as d
+from .exposure import exposure_section
+from .features import feature_section
 from .gate import gate_picture, in_gate
 from .stage_plan import stage_views
 from .strip import small_strip, strip_and_curves
@@ -107,6 +109,8 @@ def shot_section(rehearsal: Rehearsal) -> str:
         + f"<div class='scroll'>{strip_and_curves(shot, rehearsal.criteria, tags)}</div>"
         + _reasons(rehearsal)
         + _pictures(rehearsal, chosen)
+        + (feature_section(rehearsal, chosen[0][2]) if chosen else "")
+        + exposure_section(rehearsal)
         + _stage(rehearsal)
         + "</section>"
     )

@@ -25,7 +25,7 @@ MOST_HALVINGS = 8
 class Frames:
     """Some frames of a shot as the camera sees them."""
 
-    first: int  # row of the shot
+    rows: np.ndarray  # (F,) int  rows of the shot
     uv_px: np.ndarray  # (F, U, 2) pictures of the features, then of what else shows how large they are
     arms: np.ndarray  # (2, N) int  columns of uv_px: a band's ends, two radii of a disc
     rings: Sequence[np.ndarray]  # markers of K corners each, (M, K) columns
@@ -52,12 +52,12 @@ def judge_looks(
         return
     row, column = np.divmod(place, shape[1])
     if looks.toward_key is not None:
-        blocked = key_blocked(occluders, row + frames.first, features.position_m[column], looks.toward_key)
+        blocked = key_blocked(occluders, frames.rows[row], features.position_m[column], looks.toward_key)
         sightings.shaded.reshape(-1)[place] = blocked
     soft = sightings.defocus_px
     depth = sightings.depth_m.reshape(-1)[place]
-    soft.reshape(-1)[place] = round_disc_px(defocus_px(track, depth, row + frames.first))
-    matches = _matcher(sightings, frames, features, looks, track, criteria)
+    soft.reshape(-1)[place] = round_disc_px(defocus_px(track, depth, frames.rows[row]))
+    matches = matcher(sightings, frames, features, looks, track, criteria)
     wanted = sightings.why == SEEN
     still = np.zeros((*shape, 2), np.float32)
     found, tracked = matches(wanted, 0.0, soft, sightings.motion_px)
@@ -79,7 +79,7 @@ def judge_looks(
 Matcher = Callable[[np.ndarray, float, np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]
 
 
-def _matcher(
+def matcher(
     sightings: Sightings,
     frames: Frames,
     features: Features,
@@ -87,14 +87,18 @@ def _matcher(
     track: CameraTrack,
     criteria: ShotCriteria,
 ) -> Matcher:
-    """A function (wanted, least contrast, defocus, motion) -> covariances (F, N, 3) of a match, and (F, N) tracked."""
-    shape = f, n = sightings.why.shape
+    """How well sightings would be matched if they were softer, more smeared or stronger than they are.
+
+    Returns a function of wanted (F, N) bool, the least contrast to reckon with, defocus (F, N) and motion (F, N, 2): it
+    gives covariances (F, N, 3) of a match from frame to frame, and (F, N) bool, tracked.
+    """
+    shape = _, n = sightings.why.shape
     shaded = sightings.shaded
     contrast, noise = (_lit(table, shaded) for table in (looks.contrast, looks.noise))
     others = np.flatnonzero(np.isin(features.kind, (DISC, BAND, POINT)))
     flat = frames.uv_px.reshape(-1, 2)
     wide = frames.uv_px.shape[1]
-    scale = np.sqrt(track.focal_px[frames.first : frames.first + f].prod(axis=1))
+    scale = np.sqrt(track.focal_px[frames.rows].prod(axis=1))
 
     def matches(
         wanted: np.ndarray, least: float, soft: np.ndarray, motion: np.ndarray

@@ -131,7 +131,7 @@ def sight(
     crowded = _crowded(row, uv[row, column], criteria.apart)
     why.ravel()[place] = np.where(crowded, np.uint8(MERGED), np.uint8(SEEN))
     if looks is not None:
-        view = Frames(first, uv_all, spread.arms, spread.rings)
+        view = Frames(np.arange(first, stop), uv_all, spread.arms, spread.rings)
         judge_looks(found, view, features, looks, track, occluders, criteria)
     return found
 
