@@ -8,6 +8,7 @@ for where :mod:`.export` writes them: in comments, and in OBJ as the name of an 
 from __future__ import annotations
 
 import os
+import re
 from array import array
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -27,6 +28,7 @@ TYPES = {
 }  # fmt: skip
 MOST_HEADER = 2 * MOST_POINTS  # lines: every point may have a comment for its label
 CHUNK = 65_536  # vertices read at a time
+_SIGMA = re.compile("sigma" + 3 * r" (\d{0,9}\.?\d{1,18}(?:e-\d\d)?)")
 SIGMA_NAMES = (("sigma_x", "sigma_y", "sigma_z"), ("sx", "sy", "sz"))
 
 
@@ -45,6 +47,7 @@ def read_obj_points(path: Path, told: Told = Told()) -> SurveyPoints:  # noqa: B
     values, lines, owner = array("d"), array("q"), array("q")
     objects: list[str] = [""]
     comments: list[str] = []
+    spread, sigmas = (np.nan,) * 3, array("d")
     for number, line in lines_of(path, told.encoding):
         word, _, rest = line.strip().partition(" ")
         if word == "v":
@@ -58,10 +61,14 @@ def read_obj_points(path: Path, told: Told = Told()) -> SurveyPoints:  # noqa: B
                 problems.add(f"line {number}", repr(line[:60]), f"v with three numbers up to {FARTHEST:g}")
                 continue
             values.extend((x, y, z))
+            sigmas.extend(spread)
+            spread = (np.nan,) * 3
             lines.append(number)
             owner.append(len(objects) - 1)
         elif word in ("o", "g") and len(objects) <= MOST_POINTS:
             objects.append(rest.strip())
+        elif word == "#" and (found := _SIGMA.fullmatch(rest)):
+            spread = (float(found[1]), float(found[2]), float(found[3]))
         elif word.startswith("#") and len(comments) < 1000:
             comments.append(line)
     problems.settle()
@@ -70,7 +77,7 @@ def read_obj_points(path: Path, told: Told = Told()) -> SurveyPoints:  # noqa: B
     counts = np.bincount(np.array(owner), minlength=len(objects))
     label = tuple(objects[i] if counts[i] == 1 else "" for i in owner)
     raw = np.array(values).reshape(-1, 3)
-    sigma = np.full(raw.shape, np.nan)
+    sigma = np.array(sigmas).reshape(raw.shape)
     return _points(path, told, raw, sigma, label, np.array(lines), spoken(comments, path.name))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from array import array
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -91,7 +92,8 @@ def read_csv(path: Path, told: Told = Told()) -> SurveyPoints:  # noqa: B008 - f
             value, bare = _cell(table, key, cells[place[key]] if key in place else "", number, problems)
             values.append(value)
             own.append(not bare)
-        label.append(cells[place["point"]].strip() if "point" in place else "")
+        text = cells[place["point"]].strip() if "point" in place else ""
+        label.append(text[1:] if re.match("'[=+@-]", text) else text)  # as spreadsheets are kept from computing
         note.append(" ".join(cells[i].strip() for i in words))
         lines.append(number)
     problems.settle()
