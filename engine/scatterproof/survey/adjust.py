@@ -169,6 +169,9 @@ def adjust(network: Network, alpha: float = ALPHA) -> Adjusted | Defect:
         worst = int(test.argmax()) if len(test) else 0
         if not len(test) or test[worst] <= limit:
             break
+        if network.measures.kind[worst] in (X, Y, Z):
+            # Coordinates that agree with a plan are the last to be doubted where either could be wrong.
+            worst = next((i for i in _twins(result, worst) if network.measures.kind[i] not in (X, Y, Z)), worst)
         trial = used & (np.arange(len(used)) != worst)
         without = _adjusted(network, trial)
         if isinstance(without, Defect):

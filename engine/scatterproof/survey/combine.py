@@ -191,6 +191,7 @@ def _without_loose(
         if out:
             wanted = "three distances to known points, or a station that sees it"
             loose += [Loose(shown[name], "in every direction", wanted) for name in names if name in out]
+            enough += [f"{wanted.split(',')[0]} from {shown[name]}" for name in names if name in out]
         else:
             start = np.array([place[name] for name in names]).reshape(-1, 3)
             fixed = np.repeat([[name in held] for name in names], 3, axis=1).reshape(-1, 3)
