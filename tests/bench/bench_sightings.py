@@ -19,6 +19,7 @@ from bench_rehearse import big_plan
 from scatterproof.camera.track import camera_track
 from scatterproof.plan.criteria import criteria_of
 from scatterproof.sightings.blockers import build_occluders
+from scatterproof.sightings.photometry import looks_of
 from scatterproof.sightings.sighting import WHY, Sightings
 from scatterproof.sightings.visibility import sight_shot
 from scatterproof.stage.layout import build_layout
@@ -30,12 +31,13 @@ def main() -> None:
     asked.add_argument("--frames", type=int, default=240)
     given = asked.parse_args()
     plan = big_plan(given.markers, given.frames)
-    features, shot = build_layout(plan).features, plan.shots[0]
+    layout, shot = build_layout(plan), plan.shots[0]
+    features, looks = layout.features, looks_of(plan, shot, layout)
     track = camera_track(plan, shot)
     occluders = build_occluders(plan, shot, track.frame, None)
 
     def run() -> Sightings:
-        return list(sight_shot(features, track, occluders, criteria_of(plan, shot)))[-1][1]
+        return list(sight_shot(features, track, occluders, criteria_of(plan, shot), looks))[-1][1]
 
     times = []
     for _ in range(7):

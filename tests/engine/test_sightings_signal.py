@@ -285,6 +285,25 @@ def test_geometry_alone_where_nobody_tells_the_looks():
 # --- in chunks -------------------------------------------------------------------------------------------------
 
 
+def test_in_chunks_as_all_at_once():
+    plan = a_plan(
+        shot={"move": m.Move(kind="dolly", start=(0, 0, 1.6), aim=(0, 5, 1.6)), "frames": (1, 12)},
+        key_light=m.Light(azimuth=math.radians(150), elevation=0.0, share=0.9),
+    )
+    plan = replace(plan, blockers=(m.Blocker(name="b", size=(0.8, 0.8, 1.8), at=(0.2, 3.0, 0)),))
+    layout, shot = build_layout(plan), plan.shots[0]
+    track, looks = camera_track(plan, shot), looks_of(plan, shot, layout)
+    occluders = build_occluders(plan, shot, track.frame, None)
+    whole = sight(layout.features, track, occluders, CRITERIA, looks=looks)
+    assert whole.shaded.any()
+    for first in range(0, 12, 5):
+        rows = slice(first, min(first + 5, 12))
+        part = sight(layout.features, track, occluders, CRITERIA, rows, looks=looks)
+        for name in ("why", "shaded", "defocus_px"):
+            np.testing.assert_array_equal(getattr(part, name), getattr(whole, name)[rows], err_msg=name)
+        np.testing.assert_allclose(part.covariance, whole.covariance[rows], rtol=1e-4)
+
+
 def test_memory_with_looks_stays_within_its_budget():
     move = m.Move(kind="dolly", start=(0, 0, 1.6), aim=(0, 5, 1.6))
     plan = a_plan(shot={"move": move, "frames": (1, 400)}, camera={"stop": 0.7, "focus": 2.0})  # all fail, at length
