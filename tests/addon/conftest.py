@@ -8,7 +8,6 @@ bpy = pytest.importorskip("bpy", reason="needs the blender extra: pip install -e
 @pytest.fixture(autouse=True)
 def empty_file():
     bpy.ops.wm.read_factory_settings(use_empty=True)
-    yield
 
 
 @pytest.fixture

@@ -179,7 +179,7 @@ def test_axes_and_units_are_said_as_each_format_says_them(scene, unit, tmp_path)
     assert data.startswith(b"Kaydara FBX Binary")
 
     def setting(name, form):
-        """The fifth property of a P record: after four strings (name, type, label, flags) comes I or D and the value."""
+        """The fifth property of a P record: after four strings (name, type, label, flags) comes the value."""
         at = data.index(b"S" + struct.pack("<i", len(name)) + name)
         for _ in range(4):
             assert data[at : at + 1] == b"S"

@@ -390,7 +390,7 @@ def test_what_cannot_be_a_part_is_said(scene, marked):
         mark_objects(scene, [lamp], "screen")
     assert mark.MARK not in lamp
     words = mark_objects(scene, [lamp, marked.floor], "screen")
-    assert words == "Marked 1 object as screen: 1 flat parts; 'lamp' left out: no mesh but a light"
+    assert words == "Marked 1 object as screen: 1 flat part; 'lamp' left out: no mesh but a light"
     marked.camera.data.type = "ORTHO"
     with pytest.raises(BadInput, match="without perspective"):
         mark_objects(scene, [marked.camera], "camera")

@@ -85,7 +85,7 @@ def test_centroids(scene, tmp_path, name):
             own = uv[0, rows]
             left, top = np.floor(own.min(axis=0) - 3).astype(int)
             right, bottom = np.ceil(own.max(axis=0) + 4).astype(int)
-            if not (0 <= left and right <= 512 and 0 <= top and bottom <= 384):
+            if not (left >= 0 and right <= 512 and top >= 0 and bottom <= 384):
                 continue
             window = picture[top:bottom, left:right]
             ring = np.concatenate([window[0], window[-1], window[:, 0], window[:, -1]])

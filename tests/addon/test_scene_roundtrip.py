@@ -9,7 +9,7 @@ import pytest
 from hypothesis import HealthCheck, given, reject, settings
 from plan_strategy import plans
 from scatterproof.camera.track import camera_track
-from scatterproof.plan.model import Panel
+from scatterproof.plan.model import CameraKey, Panel
 from scatterproof.plan.read import load_plan
 from scatterproof.plan.templates import template_folder
 from scatterproof.problems import BadInput
@@ -120,6 +120,17 @@ def test_a_marker_moved_in_edit_mode_stays_where_it_was_put(scene, built):
     assert read.layout == "placed"
     assert len(read.placed) == len(thing.data.polygons)
     assert dataclasses.replace(read_plan(scene), markers=built.markers) == built
+
+
+def test_a_camera_that_aims_and_rolls_is_where_the_plan_has_it(scene, built):
+    keys = [CameraKey(frame=f, at=(x, -4, 1.6), aim=(0, 4, 1), roll=r) for f, x, r in ((1001, -1, 0.2), (1060, 1, 0.5))]
+    shot = dataclasses.replace(built.shots[0], move=None, keys=tuple(keys))
+    plan = dataclasses.replace(built, shots=(shot, *built.shots[1:]))
+    build_scene(scene, plan, Path())
+    track = camera_track(plan, shot)
+    seen = seen_by_blender(scene, shot_camera(scene, shot.name), [1, 40])  # the first shot starts at frame 1
+    np.testing.assert_allclose(seen, track.world_from_cam[[0, 39]], atol=1e-4)
+    assert read_plan(scene) == plan
 
 
 def shot_camera(scene, name):

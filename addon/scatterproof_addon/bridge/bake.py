@@ -416,7 +416,7 @@ class _Slate:
         track = _quad(self.left + self.line, y0 - 0.12 * self.line, self.right - self.line, y1 + 0.12 * self.line)
         layers = [_Layer(track, [np.arange(4)], glow_material("readout ink", INK), 0)]
         runs = _state_runs(self.readiness)
-        for state, height in ((FIRM, 1.0), (THIN, 0.5), (LOST, 0.2)):
+        for state, height in ((FIRM, 1.0), (THIN, 0.6), (LOST, 0.3)):
             bars = [_quad(self._at(a), y0, self._at(b + 1), y0 + (y1 - y0) * height) for a, b, s in runs if s == state]
             if bars:
                 faces = list(np.arange(4 * len(bars)).reshape(-1, 4))

@@ -117,8 +117,8 @@ def _set_lens(data: bpy.types.Camera, scene: bpy.types.Scene, package: Camera, t
 
 def _plain_keys(plan: Plan, shot: Shot, track: CameraTrack) -> tuple[CameraKey, ...] | None:
     """Keys that make the shot's move exactly, or None where only a key on every frame does."""
-    if shot.keys:
-        return shot.keys
+    if shot.keys:  # a constraint that aims leaves no room for a roll
+        return None if any(key.aim is not None and key.roll for key in shot.keys) else shot.keys
     if shot.samples or shot.move is None or shot.move.wander is not None:
         return None
     first, last = (
