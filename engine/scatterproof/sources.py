@@ -67,3 +67,20 @@ GRADIENT_NOISE = Sourced(0.043, "", f"{OURS}: noise of Scharr derivatives met by
 TRACKED = Sourced(
     0.4, "px", f"{OURS}: sigma of a match at which one in a hundred misses by a pixel, tests/outside/corner_bench.py"
 )
+TRACK_FLOOR = Sourced(
+    0.03,
+    "px",
+    f"{OURS}: what sampling and rounding add to the place of a match, each axis, tests/outside/track_bench.py",
+)
+MOST_TRACKS = Sourced(
+    200, "tracks", f"{OURS}: what a person checks one by one; more are better, but few shots get them"
+)
+BLUNDERS = Sourced(0.02, "of sightings", f"{OURS}: matches that landed on something else")
+BLUNDER_PX = Sourced(25, "px", f"{OURS}: how far they are off, each axis")
+TRACK_LIFE = Sourced(500, "frames", f"{OURS}: after which a track breaks and starts anew, on average")
+FOCAL_KNOWN = Sourced(0.01, "of itself", f"{OURS}: how well a marked focal length is known before the solve")
+
+BEND = Sourced(2, "", f"{OURS}: weighted squares at a slide of one sigma, 1 where a solve is linear")
+
+DRIFT = Limit(1, 3, "px", f"{OURS}: what 95 of 100 takes stay below, of the delivery frame")
+JITTER = Limit(0.25, 1, "px", f"{OURS}: likewise; a quarter of a pixel is where an eye begins to see it")

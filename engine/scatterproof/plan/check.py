@@ -16,7 +16,7 @@ from .units import number_text
 MOST_MARKERS: Final = 20_000
 MOST_FRAMES: Final = 20_000  # of one shot
 MOST_CORNERS: Final = 200  # of one outline
-UPPER_LIMITS: Final = {"blur"}  # criteria that a frame must stay below
+UPPER_LIMITS: Final = {"blur", "drift", "jitter"}  # criteria that a frame must stay below
 
 Slip = tuple[str, str, str]  # key relative to the table, found, expected
 

@@ -7,7 +7,9 @@ from dataclasses import dataclass, fields
 from typing import Any
 
 from .. import sources
-from .model import Plan, Shot
+from .model import MATCHINGS, Plan, Shot
+
+REFERENCE, FRAME_TO_FRAME = MATCHINGS
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +27,10 @@ class ShotCriteria:
     smallest_edge: float = sources.SMALLEST_EDGE.value
     apart: float = sources.APART.value
     steepest: float = math.radians(sources.STEEPEST.value)
+    drift: tuple[float, float] = (sources.DRIFT.firm, sources.DRIFT.thin)
+    jitter: tuple[float, float] = (sources.JITTER.firm, sources.JITTER.thin)
+    matching: str = REFERENCE
+    most_tracks: int = int(sources.MOST_TRACKS.value)
     match: float = sources.TRACKED.value
     sigma: float = sources.SIGMA.value
 

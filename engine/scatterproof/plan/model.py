@@ -32,6 +32,8 @@ ENCODINGS = ("sRGB", "BT.709")
 CODE_RANGES = ("full", "narrow")
 SAMPLINGS = ("4:4:4", "4:2:2", "4:2:0")
 CHANNELS = ("luma", "red", "green", "blue")
+MATCHINGS = ("reference", "frame to frame")
+UNKNOWN = ("nothing", "focal length", "focal length and distortion")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -253,6 +255,7 @@ class Camera:
     delivery_width: int = f.count(2048, "pixels across the delivery frame", low=16, high=20000)
     focal_length: float = f.film(about="focal length, mm", low=1, high=2000)
     distortion: tuple[float, ...] = f.number((0.0,) * 5, "Brown-Conrady k1, k2, p1, p2, k3", size=5)
+    unknown: str = f.choice("focal length", "what of the lens the solve has to find", choices=UNKNOWN)
     stop: float = f.number(4.0, "f-number", low=0.5, high=64)
     focus: float = f.length(4.0, "focus distance", low=0.05)
     shutter: float = f.angle(math.pi, "shutter angle", low=0, high=2 * math.pi)
@@ -331,6 +334,12 @@ class Criteria:
     depths: Vec2 | None = f.number(None, "depths told apart", size=2, low=0)
     out_of_plane: Vec2 | None = f.number(None, "out-of-plane signal, sigma", size=2, low=0)
     blur: Vec2 | None = f.number(None, "motion blur at the features, px", size=2, low=0)
+    drift: Vec2 | None = f.number(None, "slow part of an insert's slide, 95 of 100 takes, delivery px", size=2, low=0)
+    jitter: Vec2 | None = f.number(None, "its unrest from frame to frame, likewise", size=2, low=0)
+    matching: str | None = f.choice(
+        None, "patterns are matched back to a reference and warped, or from frame to frame", choices=MATCHINGS
+    )
+    most_tracks: int | None = f.count(None, "tracks that a solve gets at most", low=8)
     track_frames: int | None = f.count(None, "shortest run of frames that makes a track", low=1)
     window: float | None = f.number(None, "side of the tracking window, px", low=3, high=201)
     smallest_edge: float | None = f.number(None, "shortest edge of a trackable corner, px", low=0)

@@ -80,3 +80,22 @@ def align_scenes(
     p = np.ones(len(solved.points_m), bool) if points is None else points
     source = np.concatenate([solved.centres_m[f], solved.points_m[p]])
     return align(source, np.concatenate([truth.centres_m[f], truth.points_m[p]]))
+
+
+def align_by_cameras(solved: Scene, truth: Scene, frames: np.ndarray | None = None) -> Similarity:
+    """The similarity that brings the solved cameras nearest to the true ones, for scenes that share no points.
+
+    The turn is the rotation nearest to those of all ``frames`` (F,) bool, so that a straight path leaves no roll free;
+    scale and shift are then those that bring the centres nearest. A camera that never moved keeps its scale.
+    """
+    f = np.ones(len(solved), bool) if frames is None else frames
+    turns = np.einsum("fij,fkj->ik", truth.world_from_cam[f, :3, :3], solved.world_from_cam[f, :3, :3])
+    u, _, vt = np.linalg.svd(turns)
+    rotation = u @ np.diag([1.0, 1.0, np.linalg.det(u @ vt)]) @ vt
+    source, target = solved.centres_m[f] @ rotation.T, truth.centres_m[f]
+    s, t = source - source.mean(0), target - target.mean(0)
+    spread = float((s * s).sum())
+    scale = max(float((s * t).sum()) / spread, 1e-9) if spread > 0 and (t * t).sum() > 0 else 1.0
+    shift = target.mean(0) - scale * source.mean(0)
+    left = target - scale * source - shift
+    return Similarity(rotation, scale, shift, float((left * left).sum(1).mean()))

@@ -15,14 +15,13 @@ A one-sigma figure is the root mean square length of the two-dimensional error; 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from .covariance import Information
 from .network import Scene, Tracks, Unknowns
-from .normal import Layout, State, Tile, linearise, state_of, tile_of
+from .normal import Layout, State, Tile, Unknown, linearise, state_of, tile_of
 from .track_errors import TrackErrors, add_up, run_starts
 
 WINDOW = 9  # frames: three eighths of a second at 24 frames per second; faster changes are seen as jitter
@@ -99,46 +98,112 @@ def slide(
     action_m: np.ndarray,
     in_view: np.ndarray | None = None,
     *,
+    frames: np.ndarray | None = None,
     tracks: Tracks | None = None,
     errors: TrackErrors | None = None,
     window: int = WINDOW,
     delivery_scale: float = 1.0,
 ) -> Slide:
-    """Predicted slide at ``action_m`` (3,), from the joint covariance of all poses.
+    """Predicted slide at ``action_m`` (3,), from the joint covariance of all poses; or at many points (A, 3) at once.
 
-    ``in_view`` (F,) bool: where the action point is in the picture; by default where it is before the camera. Without
-    ``errors`` the sightings' own covariances are true (white noise). With them (and the ``tracks`` they belong to) the
-    solve is still the one that takes the sightings' covariances for granted, but the errors that go in are ``errors``.
+    ``in_view`` (F,) or (A, F) bool: where the action point is in the picture; by default where it is before the camera.
+    ``frames`` (F,) bool: where slide is wanted, of those; fewer are cheaper and come out the same. Without ``errors``
+    the sightings' own covariances are true (white noise). With them (and the ``tracks`` they belong to) the solve is
+    still the one that takes the sightings' covariances for granted, but the errors that go in are ``errors``.
     ``delivery_scale``: delivery pixels per recorded pixel.
 
     Linear: where a shot is badly posed (see :func:`.covariance.solvability`) this is only a lower bound.
     """
     i = information
     layout = i.layout
-    depth = ((action_m - i.state.centre) * i.state.rotation[:, 2]).sum(1)
-    at = np.flatnonzero(depth > 0 if in_view is None else in_view[layout.frame_ids] & (depth > 0))
-    drift, jitter = np.full((2, layout.frames, 2, 2), np.nan)
-    if not len(at):
-        return Slide(drift, jitter)
-    by_place, by_frame, by_shared = _picture_rows(i, action_m, at)
-    if errors is None:
-        roots: Iterator[np.ndarray] = iter([_white_root(i, at, by_frame, by_shared)])
-    elif tracks is None:
+    if errors is not None and tracks is None:
         raise ValueError("errors need the tracks they belong to")
+    actions = np.atleast_2d(action_m)
+    view = np.ones((len(actions), layout.frames), bool) if in_view is None else np.atleast_2d(in_view)
+    wanted = np.ones(layout.frames, bool) if frames is None else frames
+    drift, jitter = np.full((2, len(actions), layout.frames, 2, 2), np.nan)
+    asked = []
+    for action, seen in zip(actions, view, strict=True):
+        depth = ((action - i.state.centre) * i.state.rotation[:, 2]).sum(1)
+        at = np.flatnonzero(seen[layout.frame_ids] & (depth > 0))
+        asked.append(_Asked.of(i, action, at, np.flatnonzero(wanted[layout.frame_ids[at]]), window))
+    if errors is None:
+        sums = np.concatenate([_white(i, one) for one in asked])
     else:
-        roots = _coloured_roots(i, at, by_frame, by_shared, tracks, errors)
-    basis = _range_of(by_place.reshape(-1, 3))
-    smooth = slow_part(layout.frame_ids[at], window)
-    slow_sum, fast_sum = np.zeros((2, len(at), 2, 2))
-    for root in roots:
-        left = root - basis @ (basis.T @ root)
-        slow = _smoothed(smooth, left.reshape(len(at), -1)).reshape(len(at), 2, -1)
-        fast = left.reshape(slow.shape) - slow
-        slow_sum += slow @ slow.transpose(0, 2, 1)
-        fast_sum += fast @ fast.transpose(0, 2, 1)
-    drift[layout.frame_ids[at]] = slow_sum * delivery_scale**2
-    jitter[layout.frame_ids[at]] = fast_sum * delivery_scale**2
-    return Slide(drift, jitter)
+        sums = _coloured(i, asked, tracks, errors)  # type: ignore[arg-type]
+    edge = np.cumsum([0, *(len(one.rows) // 2 for one in asked)])
+    for place, one in enumerate(asked):
+        there, own = layout.frame_ids[one.frames], sums[edge[place] : edge[place + 1]] * delivery_scale**2
+        drift[place, there], jitter[place, there] = own.reshape(2, len(there), 2, 2)
+    shape = (*np.shape(action_m)[:-1], layout.frames, 2, 2)
+    return Slide(drift.reshape(shape), jitter.reshape(shape))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Asked:
+    """Slide of one point as linear forms of the unknowns, R = 4 per frame: x and y of all drifts, then of all jitters.
+
+    Each form already has the best constant placement of the insert taken off.
+    """
+
+    frames: np.ndarray  # frames, in the layout's order, where slide is wanted
+    at: np.ndarray  # (M,) where the point is in view
+    rows: np.ndarray  # (R, M, c) by the unknowns of the frames in view
+    shared: np.ndarray  # (R, g)
+
+    @staticmethod
+    def of(information: Information, action_m: np.ndarray, at: np.ndarray, wanted: np.ndarray, window: int) -> _Asked:
+        """Forms at frames ``at`` (M,), wanted at the places ``wanted`` of these."""
+        by_place, by_frame, by_shared = _picture_rows(information, action_m, at)
+        m, c = len(at), by_frame.shape[2]
+        slow = slow_part(information.layout.frame_ids[at], window)[wanted]
+        both = np.concatenate([slow, np.eye(m)[wanted] - slow])
+        forms = np.kron(both, np.eye(2))
+        if m:
+            basis = _range_of(by_place.reshape(-1, 3))
+            forms = forms - (forms @ basis) @ basis.T
+        rows = np.einsum("rma,mac->rmc", forms.reshape(-1, m, 2), by_frame).reshape(-1, m, c)
+        return _Asked(at[wanted], at, rows, forms @ by_shared.reshape(2 * m, -1))
+
+    def picture(self, information: Information) -> np.ndarray:
+        """(R, n) the forms' part of the covariance's root."""
+        i = information
+        r, n = len(self.rows), i.frame_root.shape[2]
+        return np.asarray(self.rows.reshape(r, -1) @ i.frame_root[self.at].reshape(-1, n) + self.shared @ i.shared_root)
+
+
+def _at(frames: int, at: np.ndarray, rows: np.ndarray) -> np.ndarray:
+    """(R, F, c) ``rows`` (R, M, c) at their frames, zero elsewhere."""
+    out = np.zeros((len(rows), frames, rows.shape[2]))
+    out[:, at] = rows
+    return out
+
+
+def worst_step(information: Information, action_m: np.ndarray, in_view: np.ndarray) -> Unknown:
+    """How the unknowns move along with the combination of drifts that has the largest sigma: a step of one sigma."""
+    i = information
+    depth = ((action_m - i.state.centre) * i.state.rotation[:, 2]).sum(1)
+    at = np.flatnonzero(in_view[i.layout.frame_ids] & (depth > 0))
+    asked = _Asked.of(i, action_m, at, np.arange(len(at)), WINDOW)
+    drifts = slice(0, 2 * len(at))
+    root, rows = asked.picture(i)[drifts], asked.rows[drifts]
+    square = root @ root.T
+    if i.frame_own is not None:
+        own = np.einsum("rmc,mcd->rmd", rows, i.frame_own[at])
+        square += np.einsum("rmd,smd->rs", own, rows)
+    values, vectors = np.linalg.eigh(square)
+    sigma = float(np.sqrt(max(values[-1], 0.0)))
+    along = root.T @ vectors[:, -1] / max(sigma, 1e-300)
+    frames = i.frame_root @ along
+    if i.frame_own is not None:
+        frames[at] += np.einsum("r,rmd->md", vectors[:, -1], own) / max(sigma, 1e-300)
+    return Unknown(frames, (i.point_root @ along).T, i.shared_root @ along)
+
+
+def _pairs(root: np.ndarray) -> np.ndarray:
+    """(R / 2, 2, 2): each pair of rows of a root (R, n), times itself."""
+    pair = root.reshape(len(root) // 2, 2, -1)
+    return np.asarray(pair @ pair.transpose(0, 2, 1))
 
 
 def _picture_rows(
@@ -163,44 +228,32 @@ def _range_of(matrix: np.ndarray) -> np.ndarray:
     return np.asarray(u[:, s > 1e-9 * s[0]])
 
 
-def _smoothed(smooth: np.ndarray, values: np.ndarray, block: int = 32) -> np.ndarray:
-    """``smooth`` (M, M), which is banded, times ``values`` (M, k)."""
-    out = np.empty_like(values)
-    for a in range(0, len(smooth), block):
-        rows = smooth[a : a + block]
-        there = np.flatnonzero(rows.any(0))
-        here = slice(there[0], there[-1] + 1)
-        np.matmul(rows[:, here], values[here], out=out[a : a + block])
+def _white(i: Information, asked: _Asked) -> np.ndarray:
+    """(R / 2, 2, 2) covariance of each pair of forms, for true weights."""
+    out = _pairs(asked.picture(i))
+    if i.frame_own is not None:
+        out += _pairs(np.einsum("rmc,mcd->rmd", asked.rows, np.linalg.cholesky(i.frame_own[asked.at])))
     return out
 
 
-def _white_root(i: Information, at: np.ndarray, by_frame: np.ndarray, by_shared: np.ndarray) -> np.ndarray:
-    """(2 M, columns): a root of the covariance of the action point's pixel over the frames, for true weights."""
-    m = len(at)
-    root = (by_frame @ i.frame_root[at] + by_shared @ i.shared_root).reshape(2 * m, -1)
-    if i.frame_own is None:
-        return np.asarray(root)
-    own = np.zeros((m, 2, m, 2))
-    own[np.arange(m), :, np.arange(m)] = np.linalg.cholesky(by_frame @ i.frame_own[at] @ by_frame.transpose(0, 2, 1))
-    return np.hstack([root, own.reshape(2 * m, 2 * m)])
-
-
-def _coloured_roots(
-    i: Information, at: np.ndarray, by_frame: np.ndarray, by_shared: np.ndarray, tracks: Tracks, errors: TrackErrors
-) -> Iterator[np.ndarray]:
-    """Roots (2 M, columns) of the same covariance when the tracks' errors are ``errors``, some tracks at a time.
+def _coloured(i: Information, asked: list[_Asked], tracks: Tracks, errors: TrackErrors) -> np.ndarray:
+    """The same for all points when the tracks' errors are ``errors``.
 
     The solve is linear in the errors: its rows by the sightings are (slope by the unknowns) C J^T W.
     """
     layout = i.layout
-    m, f, c, n = len(at), len(layout.frame_ids), layout.unknowns.per_frame, len(layout.point_ids)
-    picture = (by_frame @ i.frame_root[at] + by_shared @ i.shared_root).reshape(2 * m, -1)
-    of_frame = (picture @ i.frame_root.reshape(f * c, -1).T).reshape(2 * m, f, c)
+    f, c, n = len(layout.frame_ids), layout.unknowns.per_frame, len(layout.point_ids)
+    picture = np.concatenate([one.picture(i) for one in asked])
+    r = len(picture)
+    by_frame = (picture @ i.frame_root.reshape(f * c, -1).T).reshape(r, f, c)
     if i.frame_own is not None:
-        of_frame.reshape(m, 2, f, c)[np.arange(m), :, at] += by_frame @ i.frame_own[at]
-    of_frame = np.ascontiguousarray(of_frame.transpose(1, 0, 2))
-    of_point = (picture @ i.point_root.reshape(3 * n, -1).T).reshape(2 * m, n, 3)
-    of_shared = picture @ i.shared_root.T
+        own = np.concatenate(
+            [_at(f, one.at, np.einsum("rmc,mcd->rmd", one.rows, i.frame_own[one.at])) for one in asked]
+        )
+        by_frame += own
+    by_frame = np.ascontiguousarray(by_frame.transpose(1, 0, 2))
+    by_point = (picture @ i.point_root.reshape(3 * n, -1).T).reshape(r, n, 3)
+    by_shared = picture @ i.shared_root.T
     white, walk, drift = errors.over(tracks.frames, tracks.points)
     seen = np.zeros((tracks.frames, tracks.points), bool)
     seen[tracks.frame, tracks.point] = True
@@ -213,11 +266,12 @@ def _coloured_roots(
     order = np.flatnonzero((row >= 0) & (column >= 0))
     order = order[np.argsort(column[order], kind="stable")]
     edge = np.searchsorted(column[order], np.arange(n + 1))
+    out = np.zeros((r // 2, 2, 2))
     for a in range(0, n, BATCH):
         b = min(a + BATCH, n)
         some, who = order[edge[a] : edge[b]], layout.point_ids[a:b]
         tile = tile_of(tracks, some, row[some], column[some] - a, slice(None), slice(a, b), f, b - a)
-        by_sighting = _by_sighting(tile, i, of_frame, of_point, of_shared)  # (F, 2 M, 2, k)
+        by_sighting = _by_sighting(tile, i, by_frame, by_point, by_shared)  # (F, R, 2, k)
         here = seen[layout.frame_ids][:, who]
         if np.any(errors.white_px2):
             part = white[layout.frame_ids][:, who]
@@ -227,7 +281,7 @@ def _coloured_roots(
             mixed = np.empty_like(by_sighting)
             mixed[:, :, 0] = by_sighting[:, :, 0] * diagonal[:, None] + by_sighting[:, :, 1] * lower[:, None]
             mixed[:, :, 1] = by_sighting[:, :, 1] * rest[:, None]
-            yield np.ascontiguousarray((mixed * here[:, None, None]).transpose(1, 0, 2, 3)).reshape(2 * m, -1)
+            out += _pairs((mixed * here[:, None, None]).transpose(1, 0, 2, 3).reshape(r, -1))
         if np.any(errors.walk_px):
             # A step into a frame shifts the track from there to the end of its run.
             later = np.zeros_like(by_sighting[0])
@@ -238,9 +292,10 @@ def _coloured_roots(
                 if frame_place[frame] >= 0:
                     later = later + by_sighting[frame_place[frame]]
                 shifts[frame] = later * step[frame, who]
-            yield np.ascontiguousarray(shifts.transpose(1, 0, 2, 3)).reshape(2 * m, -1)
+            out += _pairs(shifts.transpose(1, 0, 2, 3).reshape(r, -1))
         if np.any(errors.drift_px):
-            yield np.einsum("fmrk,fk->mrk", by_sighting, slope[layout.frame_ids][:, who]).reshape(2 * m, -1)
+            out += _pairs(np.einsum("fmrk,fk->mrk", by_sighting, slope[layout.frame_ids][:, who]).reshape(r, -1))
+    return out
 
 
 def _by_sighting(

@@ -1,0 +1,111 @@
+"""Simulated takes: what befalls their tracks, what comes of them, the same bits wherever they run."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+from scatterproof.prove.parallel import run_takes
+from scatterproof.prove.predict import predict
+from scatterproof.prove.shot import ShotNetwork
+from scatterproof.prove.takes import Spoiling, Takes, simulated_tracks, solve_take, solved_take
+from scatterproof.solve.network import Unknowns
+from scatterproof.solve.start import FEW_TRACKS
+from scatterproof.solve.track_errors import TrackErrors
+from staged_shot import seen_by, staged_shot
+
+ACTION = np.array([0.2, 0.5, 1.0])
+CLEAN = Spoiling(blunders=0, life_frames=np.inf)
+
+
+def network(frames=24, points=40, seed=3, errors=None, **changes):
+    truth, _ = staged_shot(frames, points, 0.0, seed)
+    seen = np.ones((frames, points), bool)
+    covariance = np.tile(0.04 * np.eye(2), (frames, points, 1, 1))
+    whole = ShotNetwork(
+        "push", np.arange(1001, 1001 + frames), truth, np.arange(points), seen, seen_by(truth), covariance,
+        errors or TrackErrors(covariance), Unknowns("shared"), ACTION, np.ones(frames, bool), 1.0, 8,
+    )  # fmt: skip
+    return dataclasses.replace(whole, **changes)
+
+
+def test_blunders_and_breaks_come_as_often_as_they_are_said_to():
+    n = network(200, 60)
+    tracks, source = simulated_tracks(n, 1, Spoiling(blunders=0.05, blunder_px=40, life_frames=100))
+    assert len(source) == tracks.points
+    off = np.linalg.norm(tracks.uv_px - n.uv_px[tracks.frame, source[tracks.point]], axis=1)
+    assert (off > 2).mean() == pytest.approx(0.05, abs=0.006)
+    # 60 tracks of 200 frames that live 100 on average break about 120 times.
+    assert len(source) - 60 == pytest.approx(120, abs=35)
+    assert np.bincount(tracks.point).min() >= n.shortest
+    calm, same = simulated_tracks(n, 1, CLEAN)
+    assert np.array_equal(same, np.arange(60))
+    assert np.std(calm.uv_px - n.uv_px[calm.frame, calm.point]) == pytest.approx(0.2, rel=0.03)
+
+
+def test_a_seed_is_a_take_and_a_shot_has_takes_of_its_own():
+    n = network()
+    one, two = (simulated_tracks(n, 5)[0].uv_px for _ in range(2))
+    assert np.array_equal(one, two)
+    for other in (simulated_tracks(n, 6)[0], simulated_tracks(dataclasses.replace(n, name="pull"), 5)[0]):
+        assert other.uv_px.shape != one.shape or not np.array_equal(other.uv_px, one)
+
+
+@pytest.mark.parametrize("walk", [0.0, 0.05])
+def test_prediction_and_takes_solved_from_nothing_agree(walk):
+    n = network(30, 40, errors=TrackErrors(0.04, walk))
+    p = predict(n)
+    takes = Takes.of([solve_take(n, seed, CLEAN) for seed in range(60)])
+    assert takes.solved == 60
+    assert not takes.failures
+    assert np.median(takes.drift_px / p.slide.drift_sigma_px) == pytest.approx(1, abs=0.15)
+    assert np.median(takes.jitter_px / p.slide.jitter_sigma_px) == pytest.approx(1, abs=0.10)
+    assert np.median(takes.drift_95_px / p.slide.drift_95_px) == pytest.approx(1, abs=0.25)
+
+
+def test_blunders_cost_little():
+    n = network()
+    clean, usual = (Takes.of([solve_take(n, s, how) for s in range(12)]) for how in (CLEAN, Spoiling()))
+    assert usual.solved == 12
+    assert np.median(usual.jitter_px / clean.jitter_px) == pytest.approx(1, abs=0.2)
+    assert all(0.01 < take.dropped < 0.04 for take in usual.takes)
+
+
+def test_a_solve_that_is_asked_for_comes_with_its_take():
+    n = network()
+    take, scene = solved_take(n, 2)
+    assert take.solved
+    assert np.linalg.norm(scene.centres_m - n.truth.centres_m, axis=1) == pytest.approx(take.camera_m)
+    assert take.camera_m.max() < 0.02
+
+
+def test_failures_are_counted_and_explained():
+    few = network()
+    few = dataclasses.replace(few, seen=few.seen & (np.arange(40) < 6))
+    takes = Takes.of([solve_take(few, seed) for seed in (1, 2)])
+    assert takes.solved == 0
+    assert takes.failures == {FEW_TRACKS: 2}
+    assert "8 tracks" in takes.takes[0].why
+    assert takes.takes[0].lost_frames[0] == 1001
+    assert np.isnan(takes.drift_px).all()
+    assert np.isnan(takes.drift_95_px).all()
+    mixed = Takes.of([solve_take(few, 1), solve_take(network(), 1)])
+    assert mixed.solved == 1
+    assert np.isfinite(mixed.drift_px).all()
+
+
+def test_processes_in_any_order_give_the_same_bits():
+    n = network(12, 30)
+    told = []
+    one = run_takes(n, [3, 1, 2], jobs=2, tell=lambda done, total: told.append((done, total)))
+    two = run_takes(n, [1, 2, 3], jobs=1)
+    assert told == [(1, 3), (2, 3), (3, 3)]
+    assert [take.seed for take in one.takes] == [3, 1, 2]
+    by_seed = {take.seed: take for take in two.takes}
+    for take in one.takes:
+        for field in dataclasses.fields(take):
+            a, b = getattr(take, field.name), getattr(by_seed[take.seed], field.name)
+            assert np.array_equal(a, b, equal_nan=True) if isinstance(a, np.ndarray) else a == b
+    with pytest.raises(ValueError, match="at least one seed"):
+        run_takes(n, [])
