@@ -33,7 +33,8 @@ def paint_name_of(material: bpy.types.Material) -> str:
 
 def shown_colour(material: bpy.types.Material) -> np.ndarray:
     """(3,) linear colour: the surface shader's where it is plain, else the one that the viewport shows."""
-    tree = material.node_tree if getattr(material, "use_nodes", True) else None
+    has_nodes = bpy.app.version >= (5, 0) or material.use_nodes  # from 5.0 on all have, and asking is a warning
+    tree = material.node_tree if has_nodes else None
     for node in tree.nodes if tree is not None else ():
         if node.type == "BSDF_PRINCIPLED" and not node.inputs["Base Color"].is_linked:
             return np.array(held(node.inputs["Base Color"], "default_value")[:3], float)
