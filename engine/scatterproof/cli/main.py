@@ -12,9 +12,10 @@ from typing import Final
 from scatterproof import __version__
 
 from ..problems import BadInput, Problem
-from . import check, kit, new, paint, rehearse, scene, survey
+from . import audit, check, kit, new, paint, rehearse, scene, survey
 
-VERBS: Final = (new, check, rehearse, paint, kit, scene, survey)  # a verb is a module with register(); see any of them
+# A verb is a module with register(); see any of them.
+VERBS: Final = (new, check, rehearse, paint, kit, scene, survey, audit)
 MOST_SHOWN: Final = 50
 STOPPED, CLOSED_PIPE = 130, 141  # what a shell reports for SIGINT and SIGPIPE
 

@@ -112,7 +112,7 @@ def run(arguments: argparse.Namespace) -> int:
     outputs["report.html"] = survey_page(plan, layout, found, outcomes, said)
     data = outcome_json(plan, found, to_do(plan, layout, found), outcomes)
     outputs["survey.json"] = json.dumps(data, indent=1, ensure_ascii=False) + "\n"
-    _require_apart([arguments.plan, *arguments.files, *arguments.notes], [out / name for name in outputs])
+    require_apart([arguments.plan, *arguments.files, *arguments.notes], [out / name for name in outputs])
     save_text(built_path, updated(file, built))
     for name, text in outputs.items():
         save_text(out / name, text)
@@ -184,7 +184,7 @@ def _flatness(text: str) -> float | None:
     return value
 
 
-def _require_apart(inputs: Sequence[Path], outputs: Sequence[Path]) -> None:
+def require_apart(inputs: Sequence[Path], outputs: Sequence[Path]) -> None:
     """Raise BadInput where a result would be written over what it was made from."""
     read = {path.resolve() for path in inputs}
     clash = [Problem("--out", f"{path}, which is read", "another folder") for path in outputs if path.resolve() in read]

@@ -55,12 +55,18 @@ class Match:
 
 
 def match_labelled(
-    plan_m: np.ndarray, survey_m: np.ndarray, sigma_m: float, *, rigid: bool = True, seed: int = 0
+    plan_m: np.ndarray,
+    survey_m: np.ndarray,
+    sigma_m: float,
+    *,
+    rigid: bool = True,
+    widest: float = WIDEST,
+    seed: int = 0,
 ) -> Match | None:
     """The alignment that most of K corresponding points (K, 3) agree on; None for fewer than three or a line.
 
     Points that were moved or swapped do not pull it. Pairs of the match are those that agree within a few times the
-    spread of the better half, which lies between ``sigma_m`` and :data:`WIDEST` times that.
+    spread of the better half, which lies between ``sigma_m`` and ``widest`` times that.
     """
     k = len(plan_m)
     if k < 3:
@@ -85,7 +91,7 @@ def match_labelled(
     for _ in range(20):
         away = np.sqrt(((similarity.apply(survey_m) - plan_m) ** 2).sum(axis=1))
         # The median length of a normal 3-vector is 1.5382 of its sigma.
-        spread = min(max(sigma_m, float(np.median(away)) / 1.5382), WIDEST * sigma_m)
+        spread = min(max(sigma_m, float(np.median(away)) / 1.5382), widest * sigma_m)
         now = away <= SIGMAS * spread
         if now.sum() < 3:
             return None

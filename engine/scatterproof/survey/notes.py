@@ -77,8 +77,7 @@ def read_notes(path: Path, told: Told = Told()) -> Notes:  # noqa: B008 - frozen
     table = open_table(path, COLUMNS, [("from", "to", key) for key in MEASURED], told)
     problems = Problems(path.name)
     rows: list[tuple[int, str, str, str, int, float, float, float, float]] = []
-    bare_lengths = list[float]()
-    unit_m = METRES[_unit(table, told, bare_lengths, problems)]
+    unit_m = METRES[_unit(table)]
     for number, cells in table.rows(problems):
         reader = _Row(table, cells, number, problems, unit_m)
         at, to, back = reader.text("from"), reader.text("to"), reader.text("back")
@@ -119,9 +118,10 @@ def default_sigma(kind: np.ndarray, value: np.ndarray) -> np.ndarray:
     return np.select(by_kind, [np.full(len(kind), angle), np.full(len(kind), LEVELLING.value)], tape)
 
 
-def _unit(table: Table, told: Told, bare: list[float], problems: Problems) -> str:
-    """The unit of bare lengths; "m" where the file has none."""
-    keys = [key for key in LENGTHS if key in table.place]
+def _unit(table: Table) -> str:
+    """The unit of bare lengths under headers that name none; "m" where there are no such lengths."""
+    keys = [key for key in LENGTHS if key in table.place and key not in table.unit]
+    bare = list[float]()
     for _, cells in table.rows(Problems(table.path.name)):
         for key in keys:
             text = cells[table.place[key]].strip()
@@ -159,7 +159,9 @@ class _Row:
         except ValueError as slip:
             self.problems.add(f"line {self.number}, {key}", repr(text), str(slip))
             return absent
-        return value * self.unit_m if bare else value
+        if not bare:
+            return value
+        return value * (METRES[self.table.unit[key]] if key in self.table.unit else self.unit_m)
 
     def angle(self, key: str, absent: float) -> float:
         text = self.text(key)

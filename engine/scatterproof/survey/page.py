@@ -52,8 +52,8 @@ def survey_page(
     body = (
         f"<header><p class='kind'>Survey</p><h1><bdi>{d.escape(plan.name)}</bdi></h1>"
         f"<p class='summary'>{d.escape(summary(found))}</p></header>"
-        + _list("What to do", to_do(plan, layout, found))
-        + _list("", notes, "notes")
+        + notes_list("What to do", to_do(plan, layout, found))
+        + notes_list("", notes, "notes")
         + _readiness(outcomes)
         + _views(plan, layout, found)
         + _offsets(plan, layout, found)
@@ -75,14 +75,15 @@ def summary(found: Found) -> str:
     return f"{len(found.targets)} planned points: {', '.join(told)}{middle}."
 
 
-def _list(title: str, lines: Sequence[str], class_: str = "notes") -> str:
+def notes_list(title: str, lines: Sequence[str], class_: str = "notes") -> str:
+    """A list of sentences under a title; nothing where there are none."""
     if not lines:
         return ""
     head = f"<h3>{d.escape(title)}</h3>" if title else ""
     return head + f"<ul class='{class_}'>" + "".join(f"<li>{d.escape(line)}</li>" for line in lines) + "</ul>"
 
 
-def _table(head: Sequence[str], rows: Sequence[Sequence[str]], class_: str = "reasons") -> str:
+def table(head: Sequence[str], rows: Sequence[Sequence[str]], class_: str = "reasons") -> str:
     """A table of text; columns whose head ends in a space are numbers."""
     style = ["n" if name.endswith(" ") else "" for name in head]
     top = "".join(f"<th class='{s}'>{d.escape(name)}</th>" for name, s in zip(head, style, strict=True))
@@ -142,9 +143,9 @@ def _offsets(plan: Plan, layout: Layout, found: Found) -> str:
         return ""
     rows = [_offset_row(plan, layout, found, i) for i in order]
     head = ("Number", "Name", "State", "Right, mm ", "Upstage, mm ", "Up, mm ", "Offset, mm ", "95 %, mm ", "As found")
-    first = _table(head, rows[:ROWS_SHOWN])
+    first = table(head, rows[:ROWS_SHOWN])
     rest = rows[ROWS_SHOWN:]
-    more = f"<details><summary>{len(rest)} more, smaller</summary>{_table(head, rest)}</details>" if rest else ""
+    more = f"<details><summary>{len(rest)} more, smaller</summary>{table(head, rest)}</details>" if rest else ""
     return f"<h3>Offsets, the largest first</h3>{first}{more}"
 
 
@@ -173,7 +174,7 @@ def _files(found: Found) -> str:
         rows.append((placed.file, str(placed.points), how, placed.note, spread))
     return (
         "<h3>How the files were brought onto the plan</h3>"
-        + _table(("File", "Points ", "By", "", "Spread about the plan "), rows)
+        + table(("File", "Points ", "By", "", "Spread about the plan "), rows)
         if rows
         else ""
     )
@@ -193,12 +194,12 @@ def _network(found: Found) -> str:
         )
     if not a.network.known_sigma:
         lines.append("Some notes give no standard deviations: ours were taken, scaled by how well the network closes.")
-    blunders = _list("Measurements taken out as blunders", describe(found.removed))
+    blunders = notes_list("Measurements taken out as blunders", describe(found.removed))
     loose = [(p.point, p.way, p.mend) for p in found.loose]
-    held = _table(("Point", "Free to move", "What would hold it"), loose) if loose else ""
-    fewest = _list("The fewest measurements that would hold all of them", found.combined.enough)
+    held = table(("Point", "Free to move", "What would hold it"), loose) if loose else ""
+    fewest = notes_list("The fewest measurements that would hold all of them", found.combined.enough)
     return (
-        "<h3>The network</h3>" + _list("", lines) + blunders
+        "<h3>The network</h3>" + notes_list("", lines) + blunders
         + (f"<h3>Points that the measurements do not hold</h3>{held}{fewest}" if loose else "")
         + _residuals(found)
     )  # fmt: skip
@@ -218,7 +219,7 @@ def _residuals(found: Found) -> str:
             f"{a.test[i]:.1f}", smallest, "" if a.used[i] else "taken out",
         ))  # fmt: skip
     head = ("Measurement", "Residual ", "Redundancy ", "In its sigmas ", "Smallest blunder that shows ", "")
-    return f"<details><summary>Residuals, the most suspicious first</summary>{_table(head, rows)}</details>"
+    return f"<details><summary>Residuals, the most suspicious first</summary>{table(head, rows)}</details>"
 
 
 def _foot() -> str:

@@ -102,9 +102,11 @@ def read_csv(path: Path, told: Told = Told()) -> SurveyPoints:  # noqa: B008 - f
     raw = np.array(values).reshape(-1, 3 + len(spread))
     is_bare = np.array(own).reshape(raw.shape) == 0
     unit = "m"
-    if is_bare[:, :3].any() or is_bare[~np.isnan(raw)].any():
-        unit = table.length_unit((*axes, *spread), span(raw[:, :3]))
-    in_metres = np.where(is_bare, raw * METRES[unit], raw)
+    own_unit = [key for key in spread if key in table.unit]
+    if is_bare[:, :3].any() or (len(own_unit) < len(spread) and is_bare[~np.isnan(raw)].any()):
+        unit = table.length_unit(axes, span(raw[:, :3]))
+    factor = np.array([METRES[table.unit.get(key, unit) if key in spread else unit] for key in (*axes, *spread)])
+    in_metres = np.where(is_bare, raw * factor, raw)
     require_distinct(label, lines, path.name)
     sigma = in_metres[:, 3:] if spread else np.full((len(label), 3), np.nan)
     return SurveyPoints(

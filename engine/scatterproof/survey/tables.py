@@ -307,16 +307,16 @@ def spoken(comments: Sequence[str], file: str) -> dict[str, str]:
     """What comment lines such as ``# units: mm`` and ``# axes: x -z y`` say. Raises BadInput for unknown units."""
     says: dict[str, str] = {}
     for comment in comments:
-        found = re.match(r"\W*(units?|axes)\s*[:=]?\s*(.+?)\s*$", comment, re.IGNORECASE)
+        found = re.match(r"\W*(units?|axes|camera axes)\s*[:=]?\s*(.+?)\s*$", comment, re.IGNORECASE)
         if found:
-            key, value = found[1].lower().removesuffix("s"), found[2]
-            if key == "unit":
+            key, value = found[1].lower(), found[2]
+            if key.startswith("unit"):
                 name = _tidy(value.split()[0])
                 if name not in UNIT_NAMES:
                     raise one_problem("units", repr(value), ", ".join(METRES), file)
                 says["units"] = UNIT_NAMES[name]
             else:
-                says["axes"] = value.split(";")[0].strip()
+                says[key] = value.split(";")[0].strip()
     return says
 
 
