@@ -19,7 +19,7 @@ LOOKS = 24  # frames of a shot that are asked
 EDGE_M = 0.15  # a marker this near to a silhouette costs cleanup: about its own size
 
 
-def planned_layout(plan: Plan, folder: Path = Path()) -> Layout:  # noqa: B008 - a path is immutable
+def planned_layout(plan: Plan, folder: Path = Path()) -> Layout:
     """What stands on the stage; marker sets whose density follows need get it from the plan's own shots.
 
     folder : where mesh files of blockers are looked for

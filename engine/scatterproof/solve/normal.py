@@ -604,9 +604,9 @@ def _reduce_frames(layout: Layout, state: State, loss: Loss | None, prior: Prior
     for i in range(3):
         for j in range(3):
             matrix[i * n + each, j * n + each] += diagonal[i, j] * (1 + damping * (i == j))
-    coupling = coupling.reshape(g, 3 * n)
-    matrix[3 * n :, : 3 * n] += coupling
-    matrix[: 3 * n, 3 * n :] += coupling.T
+    flat_coupling = coupling.reshape(g, 3 * n)
+    matrix[3 * n :, : 3 * n] += flat_coupling
+    matrix[: 3 * n, 3 * n :] += flat_coupling.T
     shared_weight = np.diag(corner).copy()
     corner[np.arange(g), np.arange(g)] *= 1 + damping
     matrix[3 * n :, 3 * n :] += corner

@@ -44,7 +44,7 @@ def three_point(points_m: np.ndarray, xy: np.ndarray) -> tuple[np.ndarray, np.nd
         companion = np.zeros((len(k), 4, 4))
         companion[:, 0] = -quartic[:, 1:] / quartic[:, :1]
         companion[:, [1, 2, 3], [0, 1, 2]] = 1
-        usable = np.isfinite(companion).all((1, 2))
+        usable = np.asarray(np.isfinite(companion).all((1, 2)))
         roots = np.linalg.eigvals(np.where(usable[:, None, None], companion, 0.0))
         v = roots.real
         k, cb, cg, ca, b2 = k[:, None], cb[:, None], cg[:, None], ca[:, None], b2[:, None]

@@ -213,7 +213,8 @@ def _width(work: _Work) -> np.ndarray:
         offset = work.xy - middle[:, None]
         normal = np.linalg.eigh(np.einsum("fn,fni,fnj->fij", weight, offset, offset))[1][:, :, 0]
         gap = np.abs(np.einsum("fni,fi->fn", offset, normal)) / work.sigma
-        median = np.nanmedian(np.where(work.seen.any(1)[:, None] & ~work.seen, np.nan, gap), axis=1)
+        ever = np.asarray(work.seen.any(1))
+        median = np.nanmedian(np.where(ever[:, None] & ~work.seen, np.nan, gap), axis=1)
         weight = work.seen / (1 + (gap / np.maximum(2 * median, 1e-9)[:, None]) ** 2)
     return np.asarray(median)
 

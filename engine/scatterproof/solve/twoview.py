@@ -85,7 +85,8 @@ def five_point(x1: np.ndarray, x2: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     action = np.zeros((s, 10, 10))
     action[:, :6] = -rest[:, [0, 1, 2, 4, 5, 7]]
     action[:, [6, 7, 8, 9], [0, 1, 3, 6]] = 1
-    action = np.where(np.isfinite(action).all((1, 2))[:, None, None], action, 0.0)
+    usable = np.asarray(np.isfinite(action).all((1, 2)))
+    action = np.where(usable[:, None, None], action, 0.0)
     values, vectors = np.linalg.eig(action)
     real = (np.abs(values.imag) <= 1e-9 * (1 + np.abs(values))) & (np.abs(vectors[:, 9]) > 1e-12)
     with np.errstate(divide="ignore", invalid="ignore"):
