@@ -6,11 +6,11 @@ import math
 
 import numpy as np
 
-from ..plan.units import format_length
 from ..readiness.exposure import Trade, exposure_advice, f_number, seconds_text, trade_exposure
 from ..readiness.rehearse import Rehearsal
 from ..sightings.blur import depth_of_field_m
 from . import drawing as d
+from .words import from_afar
 
 SOFT_PX = 2.0  # disc up to which the page calls a distance in focus
 
@@ -37,8 +37,8 @@ def in_focus(rehearsal: Rehearsal) -> str:
     near, far = depth_of_field_m(focal, stop, focus, SOFT_PX / float(px_per_mm))
     if math.isnan(near):
         return "Focused nearer than its focal length, the lens makes no sharp picture."
-    ends = [format_length(round(v, 2), unit) if math.isfinite(v) else "infinity" for v in (near, far)]
-    return f"At {f_number(stop)} the disc stays within {SOFT_PX:g} px from {ends[0]} to {ends[1]} (first frame)."
+    reach = f"from {from_afar(near, unit)} to {from_afar(far, unit)}"
+    return f"At {f_number(stop)} the disc stays within {SOFT_PX:g} px {reach} (first frame)."
 
 
 def _table(trade: Trade) -> str:
@@ -68,4 +68,6 @@ def _blur(px: float) -> str:
 def _cell(trade: Trade, i: int, j: int) -> str:
     marks = ["n"] + ["fits"] * bool(trade.fits[i, j]) + ["own"] * ((i, j) == trade.own)
     share = "" if np.isnan(trade.kept[i, j]) else f"{math.floor(100 * trade.kept[i, j])} %"
-    return f"<td class='{' '.join(marks)}'>{share}<br/><small>{trade.cost[i, j]:+.1f}</small></td>"
+    return (
+        f"<td class='{' '.join(marks)}'>{share}<br/><small>{round(float(trade.cost[i, j]), 1) + 0.0:+.1f}</small></td>"
+    )

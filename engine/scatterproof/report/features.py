@@ -30,6 +30,7 @@ from .words import quantity
 MOST = 6  # features told of in one frame
 CROP = 150.0  # width of a crop, units
 HALF_PX = (22.0, 200.0)  # least and most half width of a crop, recorded pixels
+MOST_SPILL_PX = 300.0
 STEPS = 7  # pictures that make up a smear
 ENLARGED = 10  # how many times over the ellipse of a sigma is drawn
 JUDGED = (SEEN, PALE, BLURRED, UNCERTAIN, SHORT)
@@ -189,14 +190,15 @@ def crop_picture(rehearsal: Rehearsal, row: int, column: int) -> str:
     half = float(np.clip(1.3 * _extent_px(rehearsal, row, column), *HALF_PX))
     part = np.concatenate([uv - half, uv + half])
     zoom = CROP / (2 * half)
-    view = view_of(track, row, zoom * float(track.size_px[0]), part + np.array([-3.0, -3.0, 3.0, 3.0]))
+    judged = sightings.why[row, column] in JUDGED
+    disc, smear = float(sightings.defocus_px[row, column]), sightings.motion_px[row, column]
+    spill = 3 + (min(disc + float(np.hypot(*smear)), MOST_SPILL_PX) if judged else 0.0)  # blur brings that in
+    view = view_of(track, row, zoom * float(track.size_px[0]), part + spill * np.array([-1, -1, 1, 1]))
     x, y = (uv + 0.5) * view.scale
     wide, tall = 2 * half * view.scale
-    judged = sightings.why[row, column] in JUDGED
     shapes = painted(rehearsal, view)
     if judged:
-        shapes = _softened(shapes, sightings.motion_px[row, column] * view.scale,
-                           float(sightings.defocus_px[row, column]) * zoom)  # fmt: skip
+        shapes = _softened(shapes, smear * view.scale, disc * zoom)
     ground = d.element("rect", x=x - wide / 2, y=y - tall / 2, width=wide, height=tall, fill=STUDIO)
     about = f"{feature_name(rehearsal, column)} in the recorded picture, {2 * half:.0f} pixels wide"
     body = ground + shapes + _overlay(rehearsal, row, column, np.array([x, y]), view.scale, criteria.window)

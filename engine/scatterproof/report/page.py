@@ -9,7 +9,6 @@ import numpy as np
 
 from .. import sources
 from ..plan.model import Plan
-from ..plan.units import FOOT_M, format_length
 from ..readiness.rehearse import Rehearsal
 from ..readiness.verdict import FIRM, LOST, STATES, THIN, ShotReadiness
 from ..sightings.sighting import SEEN, WHY
@@ -19,7 +18,7 @@ from .features import feature_section
 from .gate import gate_picture, in_gate
 from .stage_plan import stage_views
 from .strip import small_strip, strip_and_curves
-from .words import Finding, between, cause, findings, headline, quantity, say_range, severity
+from .words import Finding, between, cause, findings, from_afar, headline, quantity, say_range, severity
 
 BIG, SMALL = 820.0, 430.0  # widths of the pictures, in units that come out near one screen pixel
 ROWS_SHOWN = 8  # reasons before the rest is folded away
@@ -205,18 +204,12 @@ def _facts(rehearsal: Rehearsal) -> str:
     facts = [
         f"{frames} at {track.rate:g} per second",
         f"{shot.camera}, {focal}",
-        f"travels {_about(travel, unit)}" if travel > 0.001 else "does not travel",
+        f"travels {from_afar(travel, unit)}" if travel > 0.001 else "does not travel",
     ]
     if np.isfinite(shot.nearest_m).any():
         nearest, farthest = float(np.nanmin(shot.nearest_m)), float(np.nanmax(shot.farthest_m))
-        facts.append(f"features {_about(nearest, unit)} to {_about(farthest, unit)} away")
+        facts.append(f"features {from_afar(nearest, unit)} to {from_afar(farthest, unit)} away")
     return " · ".join(facts)
-
-
-def _about(metres: float, unit: str) -> str:
-    """A length no finer than people care for from afar: 5 cm or an inch."""
-    step = float(FOOT_M) / 12 if unit in ("ft", "in") else 0.05
-    return format_length(round(metres / step) * step, unit)
 
 
 def _reasons(rehearsal: Rehearsal) -> str:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..plan.units import FOOT_M, format_length
 from ..readiness.verdict import FIRM, LOST, STATES, THIN, Reason, ShotReadiness
 
 # What a reason's code stands for, and the unit of its number. A code that is not here is told by its own name.
@@ -44,6 +45,18 @@ def quantity(value: float, unit: str = "") -> str:
     shown = f"{value:.0f}" if abs(value) >= 100 else f"{value:.1f}" if abs(value) >= 1 else f"{value:.2f}"
     shown = shown.rstrip("0").rstrip(".") if "." in shown else shown
     return f"{shown} {unit}".rstrip()
+
+
+def from_afar(metres: float, unit: str) -> str:
+    """A length no finer than people care for from afar: 5 cm or an inch.
+
+    >>> from_afar(4.5678, "m"), from_afar(4.5678, "ft"), from_afar(float("inf"), "m")
+    ('4.55 m', "15'", 'infinity')
+    """
+    if not math.isfinite(metres):
+        return "infinity"
+    step = float(FOOT_M) / 12 if unit in ("ft", "in") else 0.05
+    return format_length(round(metres / step) * step, unit)
 
 
 def between(low: float, high: float, unit: str = "") -> str:
