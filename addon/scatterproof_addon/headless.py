@@ -12,10 +12,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import bpy
+from scatterproof.camera.track import CameraTrack
 from scatterproof.plan.model import Plan, Shot
 from scatterproof.plan.read import PlanFile
 from scatterproof.problems import one_problem
 from scatterproof.readiness.rehearse import Progress, Rehearsal, choose_shots, rehearse
+from scatterproof.survey.solved import SolvedCamera
 
 from . import flows
 from .bridge import tags
@@ -24,6 +26,7 @@ from .bridge.cameras import show_gate
 from .bridge.export import export_stage
 from .bridge.light import light_stage
 from .bridge.scene import build_scene, timeline
+from .bridge.solved import import_scene, solved_camera
 from .bridge.stubs import held, put
 
 STILL_WIDTH, STILL_SAMPLES = 1280, 8  # denoised: in half the time of 16 that are not, and cleaner
@@ -53,6 +56,16 @@ def rehearse_file(
     chosen = choose_shots(seen.plan, shots)
     names = [shot.name for shot in chosen]
     return SceneRehearsal(seen.plan, rehearse(seen.plan, names, seen.folder, tell, seen.hiders), notes)
+
+
+def read_solved_camera(path: Path, name: str, track: CameraTrack) -> SolvedCamera:
+    """A solved camera from a .blend, USD, Alembic or FBX file. Raises BadInput as the readers of these do."""
+    with _aside():
+        if path.suffix.lower() == ".blend":
+            _open(path)
+        else:
+            import_scene(path)
+        return solved_camera(bpy.context.scene, path, name, track)
 
 
 def _open(path: Path) -> tuple[str, ...]:
