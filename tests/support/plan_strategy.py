@@ -274,7 +274,7 @@ class Drawing:
     def mend_Criteria(self, v: dict[str, Any]) -> dict[str, Any]:
         for field in dataclasses.fields(m.Criteria):
             if kind_of(field).size == 2 and v[field.name] is not None:
-                v[field.name] = tuple(sorted(v[field.name], reverse=field.name != "blur"))
+                v[field.name] = tuple(sorted(v[field.name], reverse=field.name not in ("blur", "drift", "jitter")))
         return v
 
     def mend_Shot(self, v: dict[str, Any]) -> dict[str, Any]:

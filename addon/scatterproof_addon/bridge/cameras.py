@@ -19,6 +19,7 @@ from .settle import settle
 from .stubs import has, put, triple
 
 POSE_NOISE = 2e-4  # m and radians: single-precision curves and constraints against the engine's double precision
+STEEPEST = 0.99999  # of a line of sight, by its vertical part: a quarter of a degree off straight up or down
 FOCAL_NOISE = 1e-3  # mm
 PATH_CHANNELS = [Channel("location", i) for i in range(3)]
 TURN_CHANNELS = [Channel("rotation_euler", i) for i in range(3)]
@@ -117,8 +118,9 @@ def _set_lens(data: bpy.types.Camera, scene: bpy.types.Scene, package: Camera, t
 
 def _plain_keys(plan: Plan, shot: Shot, track: CameraTrack) -> tuple[CameraKey, ...] | None:
     """Keys that make the shot's move exactly, or None where only a key on every frame does."""
-    if shot.keys:  # a constraint that aims leaves no room for a roll
-        return None if any(key.aim is not None and key.roll for key in shot.keys) else shot.keys
+    if shot.keys:  # a constraint that aims leaves no room for a roll, and has its own idea of up when it looks there
+        aims, steep = shot.keys[0].aim is not None, np.abs(track.world_from_cam[:, 2, 2]).max() > STEEPEST
+        return None if aims and (steep or any(key.roll for key in shot.keys)) else shot.keys
     if shot.samples or shot.move is None or shot.move.wander is not None:
         return None
     first, last = (
