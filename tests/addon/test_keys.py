@@ -1,14 +1,16 @@
 """Keys of every kind, written in a block, read back from a camera as plain keys and evaluated as Blender does."""
 
+from pathlib import Path
+
 import bpy
 import numpy as np
 import pytest
 from scatterproof.camera.axes import flip_camera_axes
 from scatterproof.camera.track import camera_track
-from scatterproof.plan.model import EASINGS, INTERPOLATIONS
+from scatterproof.plan.model import EASINGS, INTERPOLATIONS, Camera, CameraKey, Paint, Plan, Shot, Stage
 from scatterproof_addon.bridge.animation import curves_of, write_keys
 from scatterproof_addon.bridge.mark import mark_objects
-from scatterproof_addon.bridge.scene import read_plan
+from scatterproof_addon.bridge.scene import build_scene, read_plan
 
 
 @pytest.fixture
@@ -46,3 +48,17 @@ def test_keys_written_in_a_block_swing_as_inserted_ones(camera):
     inserted, (written, *_) = curves_of(other)[0].keyframe_points[0], curves_of(camera)[0].keyframe_points
     for name in ("back", "amplitude", "period"):
         assert getattr(written, name) == getattr(inserted, name)
+
+
+@pytest.mark.parametrize("aim", [(0.0, 0.0, 13.6), (0.0, 0.0, -2.0), (0.001, 0.0, 4.0)])
+def test_a_camera_that_aims_straight_up_or_down_is_built_as_planned(scene, aim):
+    key = CameraKey(frame=1, at=(0.0, 0.0, 0.0), aim=aim)
+    shot = Shot(name="up", camera="A", frames=(1, 2), keys=(key,))
+    package = Camera(name="A", film_back=(24, 18), resolution=(1920, 800), delivery_aspect=2.4, focal_length=35)
+    paints = (Paint(name="screen", srgb=(70, 148, 73)),)
+    plan = Plan(name="p", paints=paints, stage=Stage(), cameras=(package,), shots=(shot,))
+    build_scene(scene, plan, Path())
+    camera = scene.camera.evaluated_get(bpy.context.evaluated_depsgraph_get())
+    theirs = flip_camera_axes(np.array(camera.matrix_world))
+    assert np.abs(theirs - camera_track(plan, shot).world_from_cam[0]).max() < 1e-5
+    assert read_plan(scene) == plan
