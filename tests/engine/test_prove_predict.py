@@ -84,7 +84,7 @@ def test_tracks_wander_from_frame_to_frame_and_not_against_a_reference():
     assert walk_step(turned, 15) == pytest.approx(float(walk_step(np.array([0.02, 0.0, 0.01]), 15)))
     one, other = predict(still), predict(wandering)
     assert np.nanmedian(other.slide.drift_sigma_px) > 2 * np.nanmedian(one.slide.drift_sigma_px)
-    quick = predict(wandering, every_frame=False)
+    quick = predict(wandering, thorough=False)
     for part in ("drift_sigma_px", "jitter_sigma_px"):
         ratio = getattr(quick.slide, part) / getattr(other.slide, part)
         assert np.nanmedian(ratio) == pytest.approx(1, abs=0.01)
@@ -136,5 +136,6 @@ def test_what_cannot_be_solved_is_a_result():
     p = predict(nothing)
     assert not p.solvable
     assert not p.linear
-    assert np.isnan(p.slide.drift_sigma_px).all()
+    assert np.isinf(p.drift_95_px).all()
+    assert np.isinf(p.jitter_95_px).all()
     assert len(p.frame) == len(p.camera_sigma_m) == 72

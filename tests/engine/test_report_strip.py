@@ -83,4 +83,4 @@ def test_every_limit_lies_on_its_axis():
 
 def test_parallax_is_not_drawn_for_a_move_that_only_turns():
     names = [curve.name for curve in curves(firm_shot(rotation_only=True), ShotCriteria())]
-    assert names == ["Trackable features", "Motion blur"]
+    assert names == ["Trackable features", "Motion blur", "Slide, drift", "Slide, jitter"]

@@ -327,7 +327,7 @@ def test_the_run_is_lost_to_blur_and_a_calmer_rig_with_a_shorter_exposure_mends_
 def test_one_shot_runs_thin_for_want_of_features() -> None:
     thin = shot("CA050")
     assert thin.readiness.share(THIN) >= 0.15
-    assert codes(thin) == {"features"}
+    assert codes(thin) == {"features", "drift"}  # few corners are left, and the insert drifts for it
     assert thin.readiness.state[0] == FIRM
 
 

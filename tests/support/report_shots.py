@@ -16,6 +16,8 @@ def made_up_shot(state, reasons=None, first=1, name="wide push", **columns):
         "blur_px": np.full(count, 1.5),
         "contrast_stops": np.full(count, 0.5),
         "sigma_px": np.full(count, 0.05),
+        "drift_px": np.full(count, 0.12),
+        "jitter_px": np.full(count, 0.04),
         "nearest_m": np.full(count, 2.5),
         "farthest_m": np.full(count, 9.0),
         "frame": np.arange(first, first + count),

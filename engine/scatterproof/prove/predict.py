@@ -41,36 +41,45 @@ class Prediction:
         return self.solvability > 0
 
     @property
+    def drift_95_px(self) -> np.ndarray:
+        """(F,) what the drift stays below in 95 of 100 takes; inf where the shot can't be solved."""
+        return self.slide.drift_95_px if self.solvable else np.sqrt(self.slide.drift_px2[:, 0, 0])
+
+    @property
+    def jitter_95_px(self) -> np.ndarray:
+        """(F,) what the jitter stays below in 95 of 100 takes; likewise."""
+        return self.slide.jitter_95_px if self.solvable else np.sqrt(self.slide.jitter_px2[:, 0, 0])
+
+    @property
     def linear(self) -> bool:
         """Whether the figures hold as they stand."""
         return self.solvable and not self.flat and self.bend <= BEND.value
 
 
-def predict(network: ShotNetwork, every_frame: bool = True) -> Prediction:
+def predict(network: ShotNetwork, thorough: bool = True) -> Prediction:
     """Slide at the action point and the camera's sigma.
 
-    ``every_frame`` false: where tracks wander, slide is computed at some frames and interpolated between, for speed. It
-    is off by a tenth at most frames, and by up to a third where many tracks begin or end at once.
+    ``thorough`` false, for a rehearsal: the bend is not looked for; and where tracks wander, slide is computed at some
+    frames and interpolated between. It is off by a tenth at most frames, and by up to a third where many tracks begin
+    or end at once.
     """
-    f = len(network.frame)
+    f, view = len(network.frame), network.in_view
     information, lens_held = inform(network.tracks, network.truth, network.unknowns), False
-    if information is None:  # a straight move trades the lens for the depth of the scene
+    if information is None and network.seen.any():  # a straight move trades the lens for the depth of the scene
         information, lens_held = _lens_held(network), True
     if information is None:
-        none = np.full((f, 2, 2), np.nan)
+        none = np.where(view[:, None, None], np.diag([np.inf, np.inf]), np.nan)
         rotation_only = network.unknowns.rotation_only
         return Prediction(
-            network.frame, Slide(none, none), none[:, 0, 0], np.nan, 0.0, network.flat, np.inf, rotation_only
+            network.frame, Slide(none, none), np.full(f, np.nan), np.nan, 0.0, network.flat, np.inf, rotation_only
         )
     wanted = None
-    if network.errors.coloured and not every_frame and f > 2 * ROWS_PRICED:
+    if network.errors.coloured and not thorough and view.sum() > 2 * ROWS_PRICED:
         wanted = np.zeros(f, bool)
-        view = np.flatnonzero(network.in_view)
-        if len(view):
-            wanted[view[np.linspace(0, len(view) - 1, ROWS_PRICED).round().astype(int)]] = True
-    found = slide_at(network, information, network.action_m, network.in_view, wanted)
+        wanted[np.flatnonzero(view)[np.linspace(0, view.sum() - 1, ROWS_PRICED).round().astype(int)]] = True
+    found = slide_at(network, information, network.action_m, view, wanted)
     if wanted is not None:
-        found = Slide(*(_between(values, network.in_view) for values in (found.drift_px2, found.jitter_px2)))
+        found = Slide(*(_between(values, view) for values in (found.drift_px2, found.jitter_px2)))
     own = marginals(information)
     focal = float(np.sqrt(own.shared[0, 0])) if information.layout.unknowns.focal == "shared" else 0.0
     return Prediction(
@@ -80,7 +89,7 @@ def predict(network: ShotNetwork, every_frame: bool = True) -> Prediction:
         focal / float(network.truth.focal_px[0]),
         solvability(information),
         network.flat,
-        bend_of(network, information, found),
+        bend_of(network, information, found) if thorough else 1.0,
         network.unknowns.rotation_only,
         lens_held,
     )

@@ -12,6 +12,8 @@ from ..camera.track import CameraTrack, camera_track
 from ..plan.criteria import ShotCriteria, criteria_of
 from ..plan.model import Plan, Shot
 from ..problems import one_problem
+from ..prove.predict import Prediction, predict
+from ..prove.shot import ShotNetwork, shot_network
 from ..sightings.blockers import Occluder, build_occluders
 from ..sightings.blur import read_out_skew_px
 from ..sightings.need import planned_layout
@@ -50,6 +52,8 @@ class Rehearsal:
     occluders: tuple[Occluder, ...]
     looks: Looks
     sightings: Sightings
+    network: ShotNetwork
+    prediction: Prediction  # the quick one, see :func:`.prove.predict.predict`
     readiness: ShotReadiness
     notes: tuple[str, ...]  # what is worth knowing about the whole shot, for people
 
@@ -105,18 +109,31 @@ def rehearse_shot(
     steps = sight_shot(layout.features, track, occluders, criteria, looks)
     for done, sightings in steps:  # noqa: B007 - whole at the end
         yield Progress(shot.name, done, len(track))
-    readiness = _scored(shot, layout, track, criteria, looks, sightings)
+    nearest = float(np.min(sightings.depth_m, where=sightings.seen, initial=np.inf))
+    rotation_only = is_rotation_only(track, nearest, criteria.sigma)
+    camera = next(camera for camera in plan.cameras if camera.name == shot.camera)
+    network = shot_network(shot, camera, layout, track, criteria, sightings, rotation_only)
+    prediction = predict(network, thorough=False)
+    readiness = _scored(shot, layout, track, criteria, looks, sightings, prediction)
     notes = (
         *layout.notes,
         *_camera_notes(layout.surfaces, track),
         *_nodal_notes(readiness),
         *_read_out_notes(track, sightings),
     )
-    return Rehearsal(plan, layout, shot, criteria, track, occluders, looks, sightings, readiness, notes)
+    return Rehearsal(
+        plan, layout, shot, criteria, track, occluders, looks, sightings, network, prediction, readiness, notes
+    )
 
 
 def _scored(
-    shot: Shot, layout: Layout, track: CameraTrack, criteria: ShotCriteria, looks: Looks, sightings: Sightings
+    shot: Shot,
+    layout: Layout,
+    track: CameraTrack,
+    criteria: ShotCriteria,
+    looks: Looks,
+    sightings: Sightings,
+    prediction: Prediction,
 ) -> ShotReadiness:
     seen = sightings.seen
     nearest = np.min(sightings.depth_m, axis=1, where=seen, initial=np.inf)
@@ -124,8 +141,7 @@ def _scored(
     sigma_px = _track_sigma(sightings, criteria.sigma)
     parallax = measure_parallax(layout.features.position_m, track, seen, runs(seen)[0], sigma_px)
     del sigma_px
-    rotation_only = is_rotation_only(track, float(nearest.min()), criteria.sigma)
-    measures = measure(layout, looks, sightings, parallax, rotation_only)
+    measures = measure(layout, looks, sightings, parallax, prediction)
     state, reasons = judge(measures, criteria)
     left, top, right, bottom = track.delivery_px
     u, v = sightings.uv_px[..., 0], sightings.uv_px[..., 1]
@@ -143,9 +159,11 @@ def _scored(
         blur_px=measures.blur_px,
         contrast_stops=measures.contrast_stops,
         sigma_px=measures.sigma_px,
+        drift_px=measures.drift_px,
+        jitter_px=measures.jitter_px,
         nearest_m=np.where(none, np.nan, nearest),
         farthest_m=np.where(none, np.nan, farthest),
-        rotation_only=rotation_only,
+        rotation_only=prediction.rotation_only,
         reasons=reasons,
     )
 

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from ..plan.criteria import ShotCriteria
+from ..prove.predict import Prediction
 from ..sightings.photometry import Looks
 from ..sightings.sighting import BLURRED, OUTSIDE, PALE, WHY, Sightings, larger_sigma
 from ..solve.parallax import Parallax
 from ..stage.layout import CORNER, DISC, Layout
 from .verdict import FIRM, LOST, THIN, Reason
 
+SLIDES = {"drift": "drifts by", "jitter": "jitters by"}
 CAUSES = ("blur", "contrast")  # criteria whose failure also costs features, and with them parallax
 
 
@@ -27,7 +30,10 @@ class Measures:
     sigma_px: np.ndarray  # (F,) of trackable features: the larger axis of a place in one frame
     plane: tuple[str, ...]  # F    the flat surface that holds every trackable feature, else ""
     why: np.ndarray  # (F, len(WHY)) int  features by reason
+    drift_px: np.ndarray  # (F,) predicted slide, 95 of 100 takes, delivery pixels; inf where nothing can be solved
+    jitter_px: np.ndarray  # (F,)
     rotation_only: bool
+    bound: bool  # slide is only known to be no less
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,6 +73,8 @@ def judge(measures: Measures, criteria: ShotCriteria) -> tuple[np.ndarray, tuple
         Judged("features", measures.features.astype(float), *criteria.features, high=True),
         Judged("blur", measures.blur_px, *criteria.blur, high=False),
         Judged("contrast", measures.contrast_stops, *criteria.contrast, high=True),
+        Judged("drift", measures.drift_px, *criteria.drift, high=False),
+        Judged("jitter", measures.jitter_px, *criteria.jitter, high=False),
     ]
     if not measures.rotation_only:
         judged += [
@@ -99,6 +107,10 @@ def _reason(judged: Judged, row: int, measures: Measures) -> Reason:
         text = f"{value:.1f} px of motion blur, {limit:g} allowed"
     elif code == "contrast":
         text = f"markers {value:.2f} stops from their screen, {limit:g} wanted"
+    elif code in SLIDES and math.isinf(value):
+        text = "the sightings do not fix the camera at all"
+    elif code in SLIDES:
+        text = f"an insert {SLIDES[code]} {'at least ' * measures.bound}{value:.2f} px, {limit:g} allowed"
     elif code == "depths":
         text = f"{_some(value, 'depth')} told apart, {limit:g} wanted"
     elif plane and state != FIRM:
@@ -121,7 +133,7 @@ def _lost_to(why: np.ndarray, state: int) -> str:
     return "".join(f"{'; ' if i == worth[0] else ', '}{why[i]} {WHY[i]}" for i in worth)
 
 
-def measure(layout: Layout, looks: Looks, sightings: Sightings, parallax: Parallax, rotation_only: bool) -> Measures:
+def measure(layout: Layout, looks: Looks, sightings: Sightings, parallax: Parallax, prediction: Prediction) -> Measures:
     """Counts, medians and the common plane of every frame."""
     seen, why = sightings.seen, sightings.why
     marker = np.isin(layout.features.kind, (CORNER, DISC))
@@ -141,7 +153,10 @@ def measure(layout: Layout, looks: Looks, sightings: Sightings, parallax: Parall
         sigma_px=sigma,
         plane=common_plane(layout, seen),
         why=counts,
-        rotation_only=rotation_only,
+        drift_px=prediction.drift_95_px,
+        jitter_px=prediction.jitter_95_px,
+        rotation_only=prediction.rotation_only,
+        bound=not prediction.linear,
     )
 
 

@@ -35,6 +35,10 @@ class ShotReadiness:
     blur_px: np.ndarray  # (F,)       median motion blur at the features that are trackable but for blur
     contrast_stops: np.ndarray  # (F,) median contrast of the markers that are trackable but for contrast
     sigma_px: np.ndarray  # (F,)      median sigma of a trackable feature's place in this frame, larger axis
+    drift_px: (
+        np.ndarray
+    )  # (F,)      predicted slide: what its slow part stays below in 95 of 100 takes, delivery pixels
+    jitter_px: np.ndarray  # (F,)     and its unrest from frame to frame; nan where no insert is in view
     nearest_m: np.ndarray  # (F,)  depth of the nearest and farthest trackable feature
     farthest_m: np.ndarray  # (F,)
     rotation_only: bool  # a nodal move: solves for rotation, never for position

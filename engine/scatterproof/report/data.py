@@ -16,7 +16,7 @@ from ..readiness.verdict import FIRM, LOST, STATES, THIN, Reason, ShotReadiness
 SCHEMA = 1
 COLUMNS = (
     "shot", "camera", "frame", "state", "features", "delivered", "depths", "out_of_plane_sigma", "blur_px",
-    "contrast_stops", "sigma_px",
+    "contrast_stops", "sigma_px", "drift_px", "jitter_px",
     "nearest_m", "farthest_m", "solve", "reasons",
 )  # fmt: skip
 
@@ -67,6 +67,8 @@ def _frame(shot: ShotReadiness, row: int) -> dict[str, Any]:
         "blur_px": _number(shot.blur_px[row]),
         "contrast_stops": _number(shot.contrast_stops[row]),
         "sigma_px": _number(shot.sigma_px[row]),
+        "drift_px": _number(shot.drift_px[row]),
+        "jitter_px": _number(shot.jitter_px[row]),
         "nearest_m": _number(shot.nearest_m[row]),
         "farthest_m": _number(shot.farthest_m[row]),
         "reasons": [_reason(reason) for reason in shot.reasons[row]],

@@ -46,6 +46,9 @@ DEFINITIONS = (
      "trackable but for blur."),
     ("marker contrast", "How far markers are from the paint around them, in stops of linear light; the median over "
      "those that are trackable but for contrast."),
+    ("slide", "How far an insert that stands still at the action point swims against the picture once the camera is "
+     "solved: drift is its slow part, jitter what changes from frame to frame. Predicted from how well the features "
+     "can be tracked, as what 95 of 100 takes stay below, in pixels of the delivery frame."),
     ("sigma", "Standard deviation of a feature's place in one frame, along its worse direction: what contrast, noise, "
      "softness, smear and the pattern in the tracking window allow."),
     ("nearest, farthest", "Distance along the line of sight to the nearest and the farthest trackable feature."),
@@ -308,6 +311,8 @@ def _foot() -> str:
             ("Out-of-plane signal", "≥", sources.OUT_OF_PLANE),
             ("Motion blur", "≤", sources.BLUR),
             ("Marker contrast", "≥", sources.CONTRAST),
+            ("Slide, drift", "≤", sources.DRIFT),
+            ("Slide, jitter", "≤", sources.JITTER),
         )
     )
     return (

@@ -25,7 +25,7 @@ class Curve:
     name: str
     about: str
     value: np.ndarray  # (F,) nan where there is none
-    limits: tuple[float, float]
+    limits: tuple[float, float] | None
     log: bool = False
     whole: bool = False  # counts
     second: np.ndarray | None = None  # (F,) drawn dotted
@@ -41,9 +41,9 @@ def runs_of_state(shot: ShotReadiness) -> list[tuple[int, int, int]]:
     return sorted(runs, key=lambda run: run[1])
 
 
-def frame_scale(shot: ShotReadiness, start: float, end: float) -> d.Scale:
+def frame_scale(frame: np.ndarray, start: float, end: float) -> d.Scale:
     """The frame axis: a frame owns the unit from its number to the next."""
-    return d.Scale(float(shot.frame[0]), float(shot.frame[-1]) + 1, start, end)
+    return d.Scale(float(frame[0]), float(frame[-1]) + 1, start, end)
 
 
 def blocks(shot: ShotReadiness, x: d.Scale, y: float, height: float) -> str:
@@ -65,7 +65,7 @@ def small_strip(shot: ShotReadiness) -> str:
     if not len(shot.frame):
         return ""
     width, height = 300.0, 16.0
-    body = blocks(shot, frame_scale(shot, 0, width), 0, height)
+    body = blocks(shot, frame_scale(shot.frame, 0, width), 0, height)
     return d.svg(width, height, body, f"readiness of {shot.name} over its frames", "small-strip")
 
 
@@ -74,19 +74,29 @@ def strip_and_curves(shot: ShotReadiness, criteria: ShotCriteria, tags: Sequence
 
     tags : (letter, frame) of the frames that have a picture
     """
-    x = frame_scale(shot, LEFT, WIDTH - RIGHT)
+    x = frame_scale(shot.frame, LEFT, WIDTH - RIGHT)
     parts = [
         d.label(LEFT - 8, STRIP_Y + STRIP_HEIGHT / 2 + 4, "verdict", text_anchor="end", class_="axis"),
         blocks(shot, x, STRIP_Y, STRIP_HEIGHT),
     ]
-    top = STRIP_Y + STRIP_HEIGHT + PANEL_GAP
-    for curve in curves(shot, criteria):
-        parts.append(_panel(shot, curve, x, top))
-        top += PANEL_TITLE + PANEL_HEIGHT + PANEL_GAP
-    bottom = top - PANEL_GAP
+    panels, bottom = _panels(shot.frame, curves(shot, criteria), x, STRIP_Y + STRIP_HEIGHT + PANEL_GAP)
+    parts += panels
     parts += [_frame_axis(x, bottom), _tags(tags, x, bottom), _hover(shot, x, bottom)]
     about = f"readiness of {shot.name} over its frames, and the measures it rests on"
     return d.svg(WIDTH, bottom + 36, "".join(parts), about, "curves")
+
+
+def curve_sheet(frame: np.ndarray, curves: Sequence[Curve], about: str) -> str:
+    """Measures over frames (F,), one panel each, without a strip."""
+    x = frame_scale(frame, LEFT, WIDTH - RIGHT)
+    panels, bottom = _panels(frame, curves, x, 0.0)
+    return d.svg(WIDTH, bottom + 36, "".join([*panels, _frame_axis(x, bottom)]), about, "curves")
+
+
+def _panels(frame: np.ndarray, curves: Sequence[Curve], x: d.Scale, top: float) -> tuple[list[str], float]:
+    """The panels from ``top`` downwards, and where the last one ends."""
+    step = PANEL_TITLE + PANEL_HEIGHT + PANEL_GAP
+    return [_panel(frame, c, x, top + i * step) for i, c in enumerate(curves)], top + len(curves) * step - PANEL_GAP
 
 
 def curves(shot: ShotReadiness, criteria: ShotCriteria) -> list[Curve]:
@@ -105,21 +115,27 @@ def curves(shot: ShotReadiness, criteria: ShotCriteria) -> list[Curve]:
     )  # fmt: skip
     about = "in recorded pixels, median over the trackable features"
     blur = Curve("Motion blur", about, shot.blur_px, criteria.blur)
-    return [features, blur] if shot.rotation_only else [features, depths, out_of_plane, blur]
+    about = "of an insert at the action point, what 95 of 100 takes stay below, in pixels of the delivery frame"
+    drift = Curve("Slide, drift", f"predicted {about}", shot.drift_px, criteria.drift)
+    jitter = Curve("Slide, jitter", "likewise, its unrest from frame to frame", shot.jitter_px, criteria.jitter)
+    return [features, *([] if shot.rotation_only else [depths, out_of_plane]), blur, drift, jitter]
 
 
 def value_scale(curve: Curve, top: float) -> d.Scale:
     """The upright axis of a panel: its limits are always on it."""
-    known, bottom = curve.value[np.isfinite(curve.value)], top + PANEL_HEIGHT
+    drawn = curve.value if curve.second is None else np.concatenate([curve.value, curve.second])
+    known, bottom = drawn[np.isfinite(drawn)], top + PANEL_HEIGHT
+    if curve.limits is None:
+        return d.Scale(0.0, 1.05 * float(known.max(initial=1e-9)), bottom, top)
     firm, thin = curve.limits
-    high = max(float(known.max(initial=1.0)), 1.3 * max(firm, thin))
+    high = max(float(known.max(initial=0.0)), 1.3 * max(firm, thin))
     if curve.log or high > LOG_FROM * max(firm, thin):
         low = 10 ** np.floor(np.log10(max(min(firm, thin), 1e-3) / 10))
         return d.Scale(max(low, 1.0) if curve.whole else low, high * 1.15, bottom, top, log=True)
     return d.Scale(0.0, high * 1.05, bottom, top)
 
 
-def _panel(shot: ShotReadiness, curve: Curve, x: d.Scale, top: float) -> str:
+def _panel(frame: np.ndarray, curve: Curve, x: d.Scale, top: float) -> str:
     head, top = top + 14, top + PANEL_TITLE
     y = value_scale(curve, top)
     about = curve.about + ("; logarithmic" if y.log else "")
@@ -135,13 +151,15 @@ def _panel(shot: ShotReadiness, curve: Curve, x: d.Scale, top: float) -> str:
         d.element("rect", x=x.start, y=top, width=x.end - x.start, height=PANEL_HEIGHT, class_="frame"),
     ]  # fmt: skip
     if curve.second is not None:
-        parts.append(_line(shot, curve.second, x, y, stroke=d.GREY, stroke_dasharray="1.5 3"))
-    parts.append(_line(shot, curve.value, x, y, stroke=d.INK))
+        parts.append(_line(frame, curve.second, x, y, stroke=d.GREY, stroke_dasharray="1.5 3"))
+    parts.append(_line(frame, curve.value, x, y, stroke=d.INK))
     return "".join(parts)
 
 
 def _zones(curve: Curve, y: d.Scale, top: float) -> list[str]:
     """Where a value makes a frame thin or lost, tinted, and the limits with their names."""
+    if curve.limits is None:
+        return []
     left, width = LEFT, WIDTH - LEFT - RIGHT
     at = [y.at(limit) for limit in curve.limits]
     upwards = curve.limits[0] >= curve.limits[1]  # more is better
@@ -181,14 +199,14 @@ def _value_axis(y: d.Scale) -> list[str]:
     return parts
 
 
-def _line(shot: ShotReadiness, value: np.ndarray, x: d.Scale, y: d.Scale, **style: object) -> str:
+def _line(frame: np.ndarray, value: np.ndarray, x: d.Scale, y: d.Scale, **style: object) -> str:
     """A line through the middles of the frames, broken where there is no value; a lone frame is a dash."""
-    middle, level = x(shot.frame + 0.5), y(np.maximum(value, y.low))
+    middle, level = x(frame + 0.5), y(np.maximum(value, y.low))
     known = np.isfinite(value)
     data = []
     for first, last in frame_ranges(np.flatnonzero(known)):
         run = np.stack([middle[first : last + 1], level[first : last + 1]], axis=1)
-        half = (x.at(float(shot.frame[first]) + 1) - x.at(float(shot.frame[first]))) / 2
+        half = (x.at(float(frame[first]) + 1) - x.at(float(frame[first]))) / 2
         ends = np.array([[half, 0.0]])
         data.append(d.path_data(np.concatenate([run[:1] - ends, run, run[-1:] + ends]), close=False))
     return d.element("path", d="".join(data), class_="curve", **style) if data else ""
@@ -231,7 +249,8 @@ def _hover(shot: ShotReadiness, x: d.Scale, bottom: float) -> str:
         told = (
             f"{frame} {STATES[shot.state[row]]}: {shot.features[row]} features, {shot.depths[row]} depths, "
             f"{quantity(float(shot.out_of_plane_sigma[row]), 'sigma')}, "
-            f"blur {quantity(float(shot.blur_px[row]), 'px')}"
+            f"blur {quantity(float(shot.blur_px[row]), 'px')}, "
+            f"drift {quantity(float(shot.drift_px[row]), 'px')}, jitter {quantity(float(shot.jitter_px[row]), 'px')}"
         )
         columns.append(d.element("path", d.title(told), d=f"M{d.number(x.at(frame + 0.5))} {d.number(STRIP_Y)}V{foot}"))
     width = x.at(x.low + 1) - x.start

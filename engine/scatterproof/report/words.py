@@ -20,6 +20,8 @@ CAUSES = {
     "one_plane": ("All features on one plane", "sigma"),
     "blur": ("Motion blur", "px"),
     "contrast": ("Marker contrast", "stops"),
+    "drift": ("Slide, drift", "px"),
+    "jitter": ("Slide, jitter", "px"),
 }
 
 
