@@ -1,6 +1,8 @@
 """``scatterproof survey``: files in; as-built plan, report, points and readiness out; nothing written over."""
 
+import contextlib
 import csv
+import io
 import json
 import re
 import shutil
@@ -9,6 +11,8 @@ from html.parser import HTMLParser
 
 import numpy as np
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 from scatterproof.cli.main import main
 from scatterproof.kit.camera_report import blank_report
 from scatterproof.plan.read import load_plan
@@ -23,6 +27,22 @@ from scatterproof.survey.targets import targets_of
 from survey_stage import random_turn
 
 FOOT = 0.3048
+SPOIL = [
+    b"\x00",
+    b"\xff",
+    b"nan",
+    b"=1",
+    b",",
+    b";",
+    b"\n",
+    b'"',
+    b"9" * 50,
+    b"-",
+    b"1e308",
+    "灯".encode(),
+    b"12,",
+    b"#",
+]
 
 
 @pytest.fixture(scope="module")
@@ -170,3 +190,23 @@ def test_the_report_escapes_what_files_say(attic):
     tags.feed(page)
     assert not tags.open
     assert "What to do" in tags.text
+
+
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(cuts=st.lists(st.tuples(st.integers(0, 4000), st.integers(0, 40), st.sampled_from(SPOIL)), max_size=4))
+def test_spoilt_surveys_end_with_a_word_and_nothing_written(job, cuts):
+    text = (job / "stage.csv").read_bytes()
+    for at, length, piece in cuts:
+        text = text[:at] + piece + text[at + length :]
+    (job / "spoilt.csv").write_bytes(text)
+    before = {p.name for p in job.iterdir()}
+    with contextlib.redirect_stderr(io.StringIO()) as said, contextlib.redirect_stdout(io.StringIO()):
+        status = main(["survey", str(job / "attic.toml"), str(job / "spoilt.csv"), "--units", "ft", "--no-rehearsal"])
+    assert status in (0, 2)
+    if status == 2:
+        assert re.search(r"problem", said.getvalue())
+        assert {p.name for p in job.iterdir()} == before
+    else:
+        (job / "attic-as-built.toml").unlink()
+        shutil.rmtree(job / "attic-survey")
+    assert (job / "spoilt.csv").read_bytes() == text
