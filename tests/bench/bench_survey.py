@@ -65,9 +65,7 @@ def scans(count):
         match = match_scan(plan, moved, NOISE)
         wall_s, cpu_s = time.perf_counter() - start[0], time.process_time() - start[1]
         off = np.abs(match.plan_from_survey.apply(moved) - scan).max() if match else np.nan
-        print(
-            f"scan {seed}: {len(scan):,} points, {wall_s:.1f} s ({cpu_s:.1f} s of processor), {1000 * off:.1f} mm off"
-        )
+        print(f"scan {seed}: {len(scan):,} points, {wall_s:.1f} s ({cpu_s:.1f} s CPU), {1000 * off:.1f} mm off")
 
 
 if __name__ == "__main__":
