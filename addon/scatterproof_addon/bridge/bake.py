@@ -12,6 +12,7 @@ from typing import Any
 
 import bpy
 import numpy as np
+from scatterproof.plan.check import UPPER_LIMITS
 from scatterproof.plan.paint import srgb_to_linear
 from scatterproof.readiness.rehearse import Rehearsal
 from scatterproof.readiness.verdict import FIRM, LOST, STATES, THIN, Reason, ShotReadiness
@@ -86,7 +87,7 @@ def stretches(readiness: ShotReadiness) -> list[Stretch]:
 def _headroom(reason: Reason) -> float:
     """How many times over a reason's limit is met."""
     value, limit = reason.value, reason.limit
-    return limit / max(value, 1e-9) if reason.code == "blur" else value / max(limit, 1e-9)
+    return limit / max(value, 1e-9) if reason.code in UPPER_LIMITS else value / max(limit, 1e-9)
 
 
 def bake(scene: bpy.types.Scene, rehearsals: Sequence[Rehearsal]) -> None:
