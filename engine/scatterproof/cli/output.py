@@ -26,12 +26,12 @@ class ProgressBar:
         if self.watched:
             sys.stderr.write("\r\x1b[K")
 
-    def show(self, what: str, done: int, total: int) -> None:
-        """Show ``done`` of ``total`` frames of ``what``."""
+    def show(self, what: str, done: int, total: int, unit: str = "frame") -> None:
+        """Show ``done`` of ``total`` frames, or whatever ``unit`` says, of ``what``."""
         if self.watched:
             width = max(10, min(40, shutil.get_terminal_size().columns - len(what) - 30))
             full = width * done // max(total, 1)
-            sys.stderr.write(f"\r\x1b[K{what}  [{'#' * full}{'.' * (width - full)}] frame {done} of {total}")
+            sys.stderr.write(f"\r\x1b[K{what}  [{'#' * full}{'.' * (width - full)}] {unit} {done} of {total}")
             sys.stderr.flush()
 
 

@@ -37,9 +37,7 @@ def run(arguments: argparse.Namespace) -> int:
     """Rehearse, write readiness.json, readiness.csv and report.html, and tell what was found."""
     scored, sections, edges, paint = [], [], [], ""
     with ProgressBar() as bar:
-        plan, rehearsals, notes = _rehearsed(
-            arguments.plan, arguments.shot, lambda p: bar.show(p.shot, p.done, p.total)
-        )
+        plan, rehearsals, notes = rehearsed(arguments.plan, arguments.shot, lambda p: bar.show(p.shot, p.done, p.total))
         tell_warnings(notes)
         for rehearsal in rehearsals:
             scored.append(rehearsal.readiness)
@@ -62,7 +60,7 @@ def run(arguments: argparse.Namespace) -> int:
     return 1 if arguments.strict and any(shot.share(FIRM) < 1 for shot in scored) else 0
 
 
-def _rehearsed(
+def rehearsed(
     path: Path, shots: Sequence[str], tell: Callable[[Progress], None]
 ) -> tuple[Plan, Iterator[Rehearsal], Sequence[object]]:
     """A plan file or a scene: its plan, its shots as they are scored, and what to note about the file."""

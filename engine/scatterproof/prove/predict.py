@@ -64,9 +64,9 @@ def predict(network: ShotNetwork, thorough: bool = True) -> Prediction:
     or end at once.
     """
     f, view = len(network.frame), network.in_view
-    information, lens_held = inform(network.tracks, network.truth, network.unknowns), False
-    if information is None and network.seen.any():  # a straight move trades the lens for the depth of the scene
-        information, lens_held = _lens_held(network), True
+    information, held = inform(network.tracks, network.truth, network.unknowns), False
+    if information is None:  # a straight move trades the lens for the depth of the scene
+        information, held = lens_held(network), True
     if information is None:
         none = np.where(view[:, None, None], np.diag([np.inf, np.inf]), np.nan)
         rotation_only = network.unknowns.rotation_only
@@ -91,7 +91,7 @@ def predict(network: ShotNetwork, thorough: bool = True) -> Prediction:
         network.flat,
         bend_of(network, information, found) if thorough else 1.0,
         network.unknowns.rotation_only,
-        lens_held,
+        held,
     )
 
 
@@ -124,7 +124,7 @@ def bend_of(network: ShotNetwork, information: Information, found: Slide) -> flo
     scene bends too, but does not carry the insert along.
     """
     used = information.layout.unknowns
-    held = _lens_held(network) if used.shared or used.of_frame else information
+    held = lens_held(network) if used.shared or used.of_frame else information
     if held is None:
         return np.inf
     information = held
@@ -141,7 +141,8 @@ def bend_of(network: ShotNetwork, information: Information, found: Slide) -> flo
     return float(np.nan_to_num(max(grown) / more**2, nan=np.inf))
 
 
-def _lens_held(network: ShotNetwork) -> Information | None:
+def lens_held(network: ShotNetwork) -> Information | None:
+    """The information of a shot whose lens is known; None where not even that fixes the camera."""
     return inform(network.tracks, network.truth, Unknowns(rotation_only=network.unknowns.rotation_only))
 
 

@@ -52,23 +52,24 @@ def read_tracks(path: Path, track: CameraTrack) -> RecordedTracks:
     """
     rows = _rows(path)
     name = path.name
-    problems = [problem for row in rows if (problem := _slip(row, track, name))]
+    slips = {row.line: problem for row in rows if (problem := _slip(row, track, name))}
+    problems = dict(slips)
     first: dict[tuple[str, int], int] = {}
     latest: dict[str, tuple[int, int]] = {}
     for row in rows:
-        if row.frame is None:
+        if row.frame is None or row.line in slips:
             continue
         where, seen = f"line {row.line}", first.setdefault((row.feature, row.frame), row.line)
         before = latest.get(row.feature)
         if seen != row.line:
             found = f"feature {row.feature!r} in frame {row.frame} again, as in line {seen}"
-            problems.append(Problem(where, found, "every feature once in a frame", name))
+            problems[row.line] = Problem(where, found, "every feature once in a frame", name)
         elif before and row.frame < before[0]:
             found = f"frame {row.frame} of feature {row.feature!r} after its frame {before[0]} in line {before[1]}"
-            problems.append(Problem(where, found, "the frames of a feature in rising order", name))
+            problems[row.line] = Problem(where, found, "the frames of a feature in rising order", name)
         latest[row.feature] = max(before or (row.frame, row.line), (row.frame, row.line))
     if problems:
-        raise BadInput(problems)
+        raise BadInput(problems[line] for line in sorted(problems))
     names = tuple(dict.fromkeys(row.feature for row in rows))
     number = {feature: i for i, feature in enumerate(names)}
     frame = np.array([row.frame for row in rows]) - track.frame[0]

@@ -10,6 +10,12 @@ FIRM, THIN, LOST = range(3)
 STATES = ("firm", "thin", "lost")
 
 
+def state_below(value: np.ndarray, limits: tuple[float, float]) -> np.ndarray:
+    """(...) FIRM, THIN or LOST of values that should stay below limits (firm, thin); FIRM where there is none (nan)."""
+    firm, thin = limits
+    return np.where((value <= firm) | np.isnan(value), FIRM, np.where(value <= thin, THIN, LOST))
+
+
 @dataclass(frozen=True, slots=True)
 class Reason:
     """One number that decides a frame, with its limit, in words a person reads."""

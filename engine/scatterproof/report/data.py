@@ -63,14 +63,14 @@ def _frame(shot: ShotReadiness, row: int) -> dict[str, Any]:
         "features": int(shot.features[row]),
         "delivered": int(shot.delivered[row]),
         "depths": int(shot.depths[row]),
-        "out_of_plane_sigma": _number(shot.out_of_plane_sigma[row]),
-        "blur_px": _number(shot.blur_px[row]),
-        "contrast_stops": _number(shot.contrast_stops[row]),
-        "sigma_px": _number(shot.sigma_px[row]),
-        "drift_px": _number(shot.drift_px[row]),
-        "jitter_px": _number(shot.jitter_px[row]),
-        "nearest_m": _number(shot.nearest_m[row]),
-        "farthest_m": _number(shot.farthest_m[row]),
+        "out_of_plane_sigma": number(shot.out_of_plane_sigma[row]),
+        "blur_px": number(shot.blur_px[row]),
+        "contrast_stops": number(shot.contrast_stops[row]),
+        "sigma_px": number(shot.sigma_px[row]),
+        "drift_px": number(shot.drift_px[row]),
+        "jitter_px": number(shot.jitter_px[row]),
+        "nearest_m": number(shot.nearest_m[row]),
+        "farthest_m": number(shot.farthest_m[row]),
         "reasons": [_reason(reason) for reason in shot.reasons[row]],
     }
 
@@ -78,13 +78,13 @@ def _frame(shot: ShotReadiness, row: int) -> dict[str, Any]:
 def _reason(reason: Reason) -> dict[str, Any]:
     return {
         "code": reason.code,
-        "value": _number(reason.value),
-        "limit": _number(reason.limit),
+        "value": number(reason.value),
+        "limit": number(reason.limit),
         "text": reason.text,
     }
 
 
-def _number(value: float | np.floating[Any]) -> float | None:
+def number(value: float | np.floating[Any]) -> float | None:
     """Six figures, more than any of these numbers deserves; None where it is not finite."""
     return float(f"{value:.6g}") if math.isfinite(value) else None
 

@@ -73,7 +73,7 @@ def page(plan: Plan, shots: Sequence[ShotReadiness], sections: Sequence[str], mo
         f"<tbody>{index}</tbody></table></div>{_legend()}"
         + "".join(_anchored(section, number) for number, section in enumerate(sections, 1))
         + more
-        + _foot()
+        + foot()
     )
     return document(f"Rehearsal of {plan.name}", body)
 
@@ -104,8 +104,8 @@ def shot_section(rehearsal: Rehearsal) -> str:
     wants = f"<p class='wants'>In frame: {d.escape(rehearsal.shot.wants)}</p>" if rehearsal.shot.wants else ""
     return (
         f"<section class='shot'><h2><bdi>{d.escape(shot.name)}</bdi></h2>"
-        f"<p class='facts'>{d.escape(_facts(rehearsal))}</p>{wants}"
-        f"<div class='verdict s{said.state}'>{_glyph(said.state, 26)}<div><p class='said'>{d.escape(said.verdict)}</p>"
+        f"<p class='facts'>{d.escape(facts(rehearsal))}</p>{wants}"
+        f"<div class='verdict s{said.state}'>{glyph(said.state, 26)}<div><p class='said'>{d.escape(said.verdict)}</p>"
         f"<p>{d.escape(said.why)}</p></div></div>"
         + (f"<ul class='notes'>{notes}</ul>" if notes else "")
         + f"<div class='scroll'>{strip_and_curves(shot, rehearsal.criteria, tags)}</div>"
@@ -156,7 +156,7 @@ def _index_row(shot: ShotReadiness, number: int) -> str:
     return (
         f"<tr><th scope='row'><a href='#shot-{number}'><bdi>{d.escape(d.shorten(shot.name, 60))}</bdi></a></th>"
         f"<td class='strip'>{small_strip(shot)}</td>{shares}"
-        f"<td class='line'>{_glyph(said.state, 15)}<span><b>{d.escape(said.verdict)}</b> {d.escape(said.why)}</span>"
+        f"<td class='line'>{glyph(said.state, 15)}<span><b>{d.escape(said.verdict)}</b> {d.escape(said.why)}</span>"
         "</td></tr>"
     )
 
@@ -176,14 +176,15 @@ def _anchored(section: str, number: int) -> str:
     return section.replace("<section class='shot'>", f"<section class='shot' id='shot-{number}'>", 1)
 
 
-def _glyph(state: int, size: int) -> str:
+def glyph(state: int, size: int) -> str:
+    """A state's ring as a small picture."""
     body = d.title(STATES[state]) + d.state_glyph(state, 12, 12, 7.5)
     return f"<svg class='glyph' width='{size}' height='{size}' viewBox='0 0 24 24' role='img'>{body}</svg>"
 
 
 def _legend() -> str:
     states = "".join(
-        f"<span>{_glyph(state, 18)}<svg class='glyph' width='46' height='16' viewBox='0 0 46 16'>"
+        f"<span>{glyph(state, 18)}<svg class='glyph' width='46' height='16' viewBox='0 0 46 16'>"
         f"{d.state_block(state, 0, 0, 46, 16)}</svg>{STATES[state]}</span>"
         for state in (FIRM, THIN, LOST)
     )
@@ -199,20 +200,21 @@ def _legend() -> str:
 # --- one shot --------------------------------------------------------------------------------------------------
 
 
-def _facts(rehearsal: Rehearsal) -> str:
+def facts(rehearsal: Rehearsal) -> str:
+    """One line about a shot: frames, camera, travel, distances."""
     track, shot, unit = rehearsal.track, rehearsal.readiness, rehearsal.plan.units
     travel = float(np.linalg.norm(np.diff(track.centre_m, axis=0), axis=1).sum())
     focal = between(float(track.focal_mm.min()), float(track.focal_mm.max()), "mm")
     frames = f"frame{'s' if len(track) > 1 else ''} {say_range(int(track.frame[0]), int(track.frame[-1]))}"
-    facts = [
+    told = [
         f"{frames} at {track.rate:g} per second",
         f"{shot.camera}, {focal}",
         f"travels {from_afar(travel, unit)}" if travel > 0.001 else "does not travel",
     ]
     if np.isfinite(shot.nearest_m).any():
         nearest, farthest = float(np.nanmin(shot.nearest_m)), float(np.nanmax(shot.farthest_m))
-        facts.append(f"features {from_afar(nearest, unit)} to {from_afar(farthest, unit)} away")
-    return " · ".join(facts)
+        told.append(f"features {from_afar(nearest, unit)} to {from_afar(farthest, unit)} away")
+    return " · ".join(told)
 
 
 def _reasons(rehearsal: Rehearsal) -> str:
@@ -246,7 +248,7 @@ def _reason_row(finding: Finding, rehearsal: Rehearsal) -> str:
         f"frame {finding.worst_frame}: {finding.worst.text}",
     )
     frames, *rest = (d.escape(cell) for cell in cells)
-    return f"<tr><td class='frames'>{frames}</td><td>{_glyph(finding.state, 15)}</td>" + "".join(
+    return f"<tr><td class='frames'>{frames}</td><td>{glyph(finding.state, 15)}</td>" + "".join(
         f"<td>{cell}</td>" for cell in rest
     ) + "</tr>"  # fmt: skip
 
@@ -273,7 +275,7 @@ def _caption(rehearsal: Rehearsal, letter: str, what: str, row: int) -> str:
     shot = rehearsal.readiness
     state = int(shot.state[row])
     head = (
-        f"<b class='letter'>{letter}</b>{_glyph(state, 15)} <b>Frame {shot.frame[row]}, {what}: {STATES[state]}.</b> "
+        f"<b class='letter'>{letter}</b>{glyph(state, 15)} <b>Frame {shot.frame[row]}, {what}: {STATES[state]}.</b> "
         f"{shot.features[row]} trackable, {shot.delivered[row]} of them in the delivery frame."
     )
     why = rehearsal.sightings.why[row][in_gate(rehearsal, row)]
@@ -300,7 +302,8 @@ def _stage(rehearsal: Rehearsal) -> str:
 # --- the foot --------------------------------------------------------------------------------------------------
 
 
-def _foot() -> str:
+def foot() -> str:
+    """Caution, definitions and limits: what every page ends with."""
     terms = "".join(f"<dt>{d.escape(term)}</dt><dd>{d.escape(text)}</dd>" for term, text in DEFINITIONS)
     limits = "".join(
         f"<tr><td>{d.escape(name)}</td><td>{sign} {limit.firm:g}</td><td>{sign} {limit.thin:g}</td>"

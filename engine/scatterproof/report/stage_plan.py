@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -67,8 +67,25 @@ def stage_views(rehearsal: Rehearsal) -> list[tuple[str, str]]:
     ]
 
 
+def plan_view(rehearsal: Rehearsal, name: str, part_m: np.ndarray, overlay: Callable[[Sheet], str]) -> str:
+    """A part of the stage from above, about points (K, 3), with something drawn on its floor.
+
+    overlay : gives its markup on a sheet
+    """
+    across, up = np.eye(3)[:2]
+    sheet = sheet_about(part_m, across, up)
+    return d.svg(
+        WIDTH, sheet.height, _content(rehearsal, sheet, overlay), f"{rehearsal.shot.name}: {name}", "stage-plan"
+    )
+
+
 def _drawn(rehearsal: Rehearsal, name: str, across: list[float], up: list[float]) -> tuple[str, str]:
     sheet = _sheet(rehearsal, np.array(across, float), np.array(up, float))
+    body = _content(rehearsal, sheet) + "".join(_sizes(rehearsal, sheet))
+    return name, d.svg(WIDTH, sheet.height, body, f"{rehearsal.shot.name}: {name}", "stage-plan")
+
+
+def _content(rehearsal: Rehearsal, sheet: Sheet, overlay: Callable[[Sheet], str] = lambda sheet: "") -> str:
     area = (MARGIN_LEFT, MARGIN_TOP, WIDTH - MARGIN_RIGHT, sheet.height - MARGIN_BOTTOM + 4)
     board = d.LabelBoard(area[2], area[3], area[0] + 2, area[1])
     # Drawn from the back to the front; names are placed in the order of their weight.
@@ -81,9 +98,7 @@ def _drawn(rehearsal: Rehearsal, name: str, across: list[float], up: list[float]
         [*surface_shapes(rehearsal.plan, rehearsal.layout.surfaces, sheet), keepouts, *_cones(rehearsal, sheet, area)]
     )
     things = "".join([*_markers(rehearsal, sheet), blockers, stands, camera, action, board.markup])
-    sizes = "".join([*_sizes(rehearsal, sheet), scale_bar(rehearsal.plan.units, sheet)])
-    body = ground + things + sizes
-    return name, d.svg(WIDTH, sheet.height, body, f"{rehearsal.shot.name}: {name}", "stage-plan")
+    return ground + overlay(sheet) + things + scale_bar(rehearsal.plan.units, sheet)
 
 
 def _stage_points(rehearsal: Rehearsal) -> np.ndarray:
