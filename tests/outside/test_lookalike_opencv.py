@@ -75,11 +75,15 @@ def a_lattice(shapes, gap_px=45.0):
 
 def test_a_lattice_of_one_shape_is_full_of_doubles_and_a_scatter_of_random_ones_is_not():
     crosses, rings = a_lattice([plain_outline("thick cross")] * 12)
-    worst, which = lookalikes(crosses, rings, np.ones(crosses.shape[:2], bool), range_px=60)
+    doubles = lookalikes(crosses, rings, np.ones(crosses.shape[:2], bool), range_px=60, contrast=25.0, noise=2.0)
+    worst, which = doubles.alike, doubles.which
     np.testing.assert_allclose(worst, 1, atol=1e-6)
+    np.testing.assert_allclose(doubles.chance, 0.5, atol=0.01)  # the very same pattern: heads or tails
     assert np.all((which >= 0) & (which != np.arange(crosses.shape[1])))
     scattered, rings = a_lattice(outlines("random", (5, 8), [4], 12))
-    mixed, _ = lookalikes(scattered, rings, np.ones(scattered.shape[:2], bool), range_px=60)
+    doubles = lookalikes(scattered, rings, np.ones(scattered.shape[:2], bool), range_px=60, contrast=25.0, noise=2.0)
+    mixed = doubles.alike
+    assert np.mean(doubles.chance) < 0.05
     assert np.median(mixed) < 0.99
     assert mixed.min() > 0.3
 
@@ -88,14 +92,15 @@ def test_what_is_out_of_range_or_sight_is_no_double():
     uv, rings = a_lattice([plain_outline("square")] * 12)
     seen = np.ones(uv.shape[:2], bool)
     # A square's corners point four ways: near by there is none alike.
-    alone, _ = lookalikes(uv, rings, seen, range_px=30)
+    alone = lookalikes(uv, rings, seen, range_px=30).alike
     assert alone.max() < 0.5
     seen[1, 4:] = False
-    worst, which = lookalikes(uv, rings, seen, range_px=60)
+    doubles = lookalikes(uv, rings, seen, range_px=60)
+    worst, which = doubles.alike, doubles.which
     np.testing.assert_allclose(worst[0], 1, atol=1e-6)
     assert worst[1, :4].max() < 0.5
     np.testing.assert_array_equal(worst[1, 4:], 0)
     np.testing.assert_array_equal(which[1, 4:], -1)
-    none, _ = lookalikes(uv, rings, np.zeros_like(seen), range_px=60)
-    np.testing.assert_array_equal(none, 0)
-    assert lookalikes(uv, [], seen, range_px=60)[0].max() == 0
+    none = lookalikes(uv, rings, np.zeros_like(seen), range_px=60)
+    np.testing.assert_array_equal(none.alike, 0)
+    assert lookalikes(uv, [], seen, range_px=60).alike.max() == 0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -68,48 +69,70 @@ def _unit(patch: np.ndarray) -> np.ndarray:
     return result
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Doubles:
+    """The likest other corner within a search range, for every corner in every frame; 0, -1, 0 where there is none."""
+
+    alike: np.ndarray  # (F, N) likeness, 0 to 1
+    which: np.ndarray  # (F, N) int: that other corner
+    chance: np.ndarray  # (F, N) 0 to 1/2: that noise alone makes a search prefer it
+
+
 def lookalikes(
     uv_px: np.ndarray,
     rings: Sequence[np.ndarray],
     seen: np.ndarray,
-    range_px: float,
-    blur_px: float = PIXEL_BLUR.value,
+    range_px: np.ndarray | float,
+    blur_px: np.ndarray | float = PIXEL_BLUR.value,
     window_px: float = WINDOW.value,
-) -> tuple[np.ndarray, np.ndarray]:
-    """The likeness (F, N) of each corner's nearest double within the search range, and which corner that is (F, N).
+    contrast: np.ndarray | float = 1.0,
+    noise: np.ndarray | float = 0.0,
+) -> Doubles:
+    """The nearest doubles of all corners.
 
     uv_px : (F, N, 2) pictures of N points; rings : markers of K corners each as (M, K) columns of these, in order
-    seen : (F, N) bool: corners in sight, others neither jump nor are jumped to (likeness 0, corner -1)
-    range_px : how far from the right place a tracker searches
+    seen : (F, N) bool: corners in sight, others neither jump nor are jumped to
+    range_px : (F,) how far from the right place a tracker searches; blur_px : (F,) sigma of the whole blur
+    contrast, noise : (F, N) or what broadcasts to it, code values
 
     Corners of the same marker count: they are the nearest. Frames are looked at one by one, some 0.1 s each for 2,400
     corners; a few per shot tell enough.
     """
     f, n = seen.shape
-    worst, which = np.zeros((f, n)), np.full((f, n), -1)
+    worst, which, chance = np.zeros((f, n)), np.full((f, n), -1), np.zeros((f, n))
+    reach, soft = (np.broadcast_to(np.asarray(z, float), f) for z in (range_px, blur_px))
+    strength, sigma = (np.broadcast_to(np.asarray(z, float), (f, n)) for z in (contrast, noise))
     for frame in range(f):
-        corner: list[np.ndarray] = []
-        drawn: list[np.ndarray] = []
-        for columns in rings:
-            m, k = columns.shape
-            turned = columns[:, (np.arange(k)[:, None] + np.arange(k)) % k].reshape(m * k, k)
-            turned = turned[seen[frame, turned[:, 0]]]
-            outline = uv_px[frame, turned]
-            drawn.append(patches(outline - outline[:, :1], blur_px, window_px))
-            corner.append(turned[:, 0])
-        if not corner:
-            continue
-        rows, patch = np.concatenate(corner), np.concatenate(drawn)
+        rows, patch = _in_sight(uv_px[frame], rings, seen[frame], float(soft[frame]), window_px)
         if len(rows) < 2:
             continue
         here = uv_px[frame, rows]
-        near = np.square(here[:, None] - here).sum(axis=-1) <= range_px**2
+        near = np.square(here[:, None] - here).sum(axis=-1) <= reach[frame] ** 2
         np.fill_diagonal(near, False)
         alike = np.where(near, likeness(patch, patch), -1.0)
         best = alike.argmax(axis=1)
         value = alike[np.arange(len(rows)), best]
-        worst[frame, rows], which[frame, rows] = np.maximum(value, 0), np.where(value > 0, rows[best], -1)
-    return worst, which
+        found = value > 0
+        energy = np.square(patch - patch.mean(axis=(1, 2), keepdims=True)).sum(axis=(1, 2)) * strength[frame, rows] ** 2
+        jumps = jump_chance(np.clip(value, 0, 1), energy, energy[best], sigma[frame, rows], window_px)
+        worst[frame, rows], which[frame, rows] = np.where(found, value, 0), np.where(found, rows[best], -1)
+        chance[frame, rows] = np.where(found, jumps, 0)
+    return Doubles(worst, which, chance)
+
+
+def _in_sight(
+    uv_px: np.ndarray, rings: Sequence[np.ndarray], seen: np.ndarray, blur_px: float, window_px: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Corners in sight (R,) of one frame, and what a tracker sees of each (R, w, w)."""
+    corner, drawn = [np.empty(0, int)], [np.empty((0, *(2 * (int(window_px) // 2) + 1,) * 2))]
+    for columns in rings:
+        m, k = columns.shape
+        turned = columns[:, (np.arange(k)[:, None] + np.arange(k)) % k].reshape(m * k, k)
+        turned = turned[seen[turned[:, 0]]]
+        outline = uv_px[turned]
+        drawn.append(patches(outline - outline[:, :1], blur_px, window_px))
+        corner.append(turned[:, 0])
+    return np.concatenate(corner), np.concatenate(drawn)
 
 
 def jump_chance(
