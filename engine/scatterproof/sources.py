@@ -67,6 +67,8 @@ GRADIENT_NOISE = Sourced(0.043, "", f"{OURS}: noise of Scharr derivatives met by
 TRACKED = Sourced(
     0.4, "px", f"{OURS}: sigma of a match at which one in a hundred misses by a pixel, tests/outside/corner_bench.py"
 )
+LIKE = Sourced(0.9, "likeness", f"{OURS}: from here on a search that scores by correlation accepts either")
+SEARCH_AGAIN = Sourced(0.1, "of the gate's width", f"{OURS}: how far a lost track is looked for after a gap")
 TRACK_FLOOR = Sourced(
     0.03,
     "px",
