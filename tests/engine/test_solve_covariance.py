@@ -219,6 +219,20 @@ def test_slide_by_both_eliminations_and_by_white_errors_spelled_out():
         slide(one, ACTION, errors=TrackErrors(1.0))
 
 
+@pytest.mark.parametrize("seen", [False, True], ids=["behind every camera", "not asked about"])
+@pytest.mark.parametrize("coloured", [False, True])
+def test_a_point_without_any_frame_has_no_slide(seen, coloured):
+    truth, tracks, _ = gappy_shot()
+    information = inform(tracks, truth, Unknowns("shared"))
+    errors = TrackErrors(1.0) if coloured else None
+    none = np.zeros(12, bool)
+    asked = {"frames": none} if seen else {"in_view": none}
+    nothing = slide(information, ACTION, tracks=tracks, errors=errors, **asked)
+    assert nothing.drift_px2.shape == (12, 2, 2)
+    assert np.isnan(nothing.drift_px2).all()
+    assert np.isnan(nothing.jitter_px2).all()
+
+
 def test_the_slow_part_keeps_straight_lines_and_takes_noise_off():
     frame = np.array([3, 4, 5, 6, 7, 8, 9, 10, 20, 21, 40])
     smooth = slow_part(frame)

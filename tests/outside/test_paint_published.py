@@ -18,6 +18,8 @@ from scatterproof.paint.mixing import (
 )
 from scatterproof.sightings.photometry import decode, encode
 
+np.set_printoptions(legacy=False)  # colour asks numpy for old-fashioned figures, which doctests would meet
+
 
 def test_ciede2000_of_random_colours_against_the_library():
     rng = np.random.default_rng(4)

@@ -15,6 +15,7 @@ A one-sigma figure is the root mean square length of the two-dimensional error; 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -155,21 +156,22 @@ class _Asked:
     def of(information: Information, action_m: np.ndarray, at: np.ndarray, wanted: np.ndarray, window: int) -> _Asked:
         """Forms at frames ``at`` (M,), wanted at the places ``wanted`` of these."""
         by_place, by_frame, by_shared = _picture_rows(information, action_m, at)
-        m, c = len(at), by_frame.shape[2]
+        m = len(at)
         slow = slow_part(information.layout.frame_ids[at], window)[wanted]
         both = np.concatenate([slow, np.eye(m)[wanted] - slow])
         forms = np.kron(both, np.eye(2))
         if m:
             basis = _range_of(by_place.reshape(-1, 3))
             forms = forms - (forms @ basis) @ basis.T
-        rows = np.einsum("rma,mac->rmc", forms.reshape(-1, m, 2), by_frame).reshape(-1, m, c)
-        return _Asked(at[wanted], at, rows, forms @ by_shared.reshape(2 * m, -1))
+        rows = np.einsum("rma,mac->rmc", forms.reshape(len(forms), m, 2), by_frame)
+        return _Asked(at[wanted], at, rows, forms @ by_shared.reshape(2 * m, by_shared.shape[2]))
 
     def picture(self, information: Information) -> np.ndarray:
         """(R, n) the forms' part of the covariance's root."""
         i = information
-        r, n = len(self.rows), i.frame_root.shape[2]
-        return np.asarray(self.rows.reshape(r, -1) @ i.frame_root[self.at].reshape(-1, n) + self.shared @ i.shared_root)
+        (r, m, c), n = self.rows.shape, i.frame_root.shape[2]
+        rows, frames = self.rows.reshape(r, m * c), i.frame_root[self.at].reshape(m * c, n)
+        return np.asarray(rows @ frames + self.shared @ i.shared_root)
 
 
 def _at(frames: int, at: np.ndarray, rows: np.ndarray) -> np.ndarray:
@@ -202,7 +204,7 @@ def worst_step(information: Information, action_m: np.ndarray, in_view: np.ndarr
 
 def _pairs(root: np.ndarray) -> np.ndarray:
     """(R / 2, 2, 2): each pair of rows of a root (R, n), times itself."""
-    pair = root.reshape(len(root) // 2, 2, -1)
+    pair = root.reshape(len(root) // 2, 2, math.prod(root.shape[1:]))
     return np.asarray(pair @ pair.transpose(0, 2, 1))
 
 
@@ -281,7 +283,7 @@ def _coloured(i: Information, asked: list[_Asked], tracks: Tracks, errors: Track
             mixed = np.empty_like(by_sighting)
             mixed[:, :, 0] = by_sighting[:, :, 0] * diagonal[:, None] + by_sighting[:, :, 1] * lower[:, None]
             mixed[:, :, 1] = by_sighting[:, :, 1] * rest[:, None]
-            out += _pairs((mixed * here[:, None, None]).transpose(1, 0, 2, 3).reshape(r, -1))
+            out += _pairs((mixed * here[:, None, None]).transpose(1, 0, 2, 3))
         if np.any(errors.walk_px):
             # A step into a frame shifts the track from there to the end of its run.
             later = np.zeros_like(by_sighting[0])
@@ -292,9 +294,9 @@ def _coloured(i: Information, asked: list[_Asked], tracks: Tracks, errors: Track
                 if frame_place[frame] >= 0:
                     later = later + by_sighting[frame_place[frame]]
                 shifts[frame] = later * step[frame, who]
-            out += _pairs(shifts.transpose(1, 0, 2, 3).reshape(r, -1))
+            out += _pairs(shifts.transpose(1, 0, 2, 3))
         if np.any(errors.drift_px):
-            out += _pairs(np.einsum("fmrk,fk->mrk", by_sighting, slope[layout.frame_ids][:, who]).reshape(r, -1))
+            out += _pairs(np.einsum("fmrk,fk->mrk", by_sighting, slope[layout.frame_ids][:, who]))
     return out
 
 
