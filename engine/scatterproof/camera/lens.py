@@ -117,7 +117,9 @@ def _radial(radius: np.ndarray | float, coefficients: np.ndarray) -> np.ndarray:
     return out
 
 
-def project(points_m: np.ndarray, track: CameraTrack, frames: slice | None = None) -> tuple[np.ndarray, np.ndarray]:
+def project(
+    points_m: np.ndarray, track: CameraTrack, frames: slice | np.ndarray | None = None
+) -> tuple[np.ndarray, np.ndarray]:
     """Image positions and depths of points in every frame.
 
     points_m : (N, 3) world, or (F, N, 3) one set per frame
@@ -126,7 +128,7 @@ def project(points_m: np.ndarray, track: CameraTrack, frames: slice | None = Non
                 camera, and beyond the distortion's fold (which would wrap back into the picture)
             depth_m : (F, N) along the optical axis, negative behind
     """
-    rows = frames or slice(None)
+    rows = slice(None) if frames is None else frames
     points = _columns(points_m, len(track.frame[rows]))
     straight = not track.distortion.any()
     matrix = cam_from_world(track)[rows]
@@ -163,7 +165,7 @@ def project(points_m: np.ndarray, track: CameraTrack, frames: slice | None = Non
     return uv_px, depth_m
 
 
-def image_velocity(points_m: np.ndarray, track: CameraTrack, frames: slice | None = None) -> np.ndarray:
+def image_velocity(points_m: np.ndarray, track: CameraTrack, frames: slice | np.ndarray | None = None) -> np.ndarray:
     """Velocity of still points in the picture, at the very moment of each frame.
 
     The camera's own velocity (:func:`camera_twist`) goes through the exact derivative of the projection; the only
@@ -174,7 +176,7 @@ def image_velocity(points_m: np.ndarray, track: CameraTrack, frames: slice | Non
     frames : rows of ``track``; None: all F
     returns : (F, N, 2) pixels per frame; nan as in :func:`project`
     """
-    rows = frames or slice(None)
+    rows = slice(None) if frames is None else frames
     points = _columns(points_m, len(track.frame[rows]))
     straight = not track.distortion.any()
     matrix, change = (whole[rows] for whole in _matrices_and_rates(track))

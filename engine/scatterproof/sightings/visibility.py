@@ -92,25 +92,24 @@ def sight(
     track: CameraTrack,
     occluders: Sequence[Occluder],
     criteria: ShotCriteria,
-    frames: slice = slice(None),
+    frames: slice | np.ndarray = slice(None),
     spread: Spread | None = None,
     looks: Looks | None = None,
 ) -> Sightings:
     """Sightings in some frames, without regard to the length of tracks.
 
-    frames : rows of ``track``, step 1; the arrays returned have one row per frame of it
+    frames : rows of ``track``, a slice or (K,) int; the arrays returned have one row per frame of it
     spread : of ``features``, where the caller asks for several chunks
     looks : of ``features``; None: judged by geometry alone, and nothing is known of their covariance
 
     Positions and limits are pixels of the recorded gate.
     """
-    first, stop, _ = frames.indices(len(track))
-    rows = slice(first, stop)
+    rows = np.arange(len(track))[frames]
     spread = spread or spread_of(features)
     uv_all, depth_all = project(spread.points_m, track, rows)
     n = len(features)
     uv, depth_m = uv_all[:, :n], depth_all[:, :n]
-    found = Sightings.blank(stop - first, n)
+    found = Sightings.blank(len(rows), n)
     found.uv_px[:], found.depth_m[:] = uv, depth_m
     found.motion_px[:] = motion_px(image_velocity(features.position_m, track, rows), track)
 
@@ -126,12 +125,12 @@ def sight(
     place = place[_shortest_px(uv_all, *np.divmod(place, n), features.kind, spread.arms) >= criteria.smallest_edge]
     why.ravel()[place] = HIDDEN
     window_rad = criteria.window / 2 / np.sqrt(track.focal_px[rows].prod(axis=1))
-    place = place[~_hidden(occluders, first, eye, point, place, distance_m, depth_m, window_rad)]
+    place = place[~_hidden(occluders, rows, eye, point, place, distance_m, depth_m, window_rad)]
     row, column = np.divmod(place, n)
     crowded = _crowded(row, uv[row, column], criteria.apart)
     why.ravel()[place] = np.where(crowded, np.uint8(MERGED), np.uint8(SEEN))
     if looks is not None:
-        view = Frames(np.arange(first, stop), uv_all, spread.arms, spread.rings)
+        view = Frames(rows, uv_all, spread.arms, spread.rings)
         judge_looks(found, view, features, looks, track, occluders, criteria)
     return found
 
@@ -179,7 +178,7 @@ def _shortest_px(
 
 def _hidden(
     occluders: Sequence[Occluder],
-    first: int,
+    rows: np.ndarray,
     eye_m: np.ndarray,
     point_m: np.ndarray,
     place: np.ndarray,
@@ -196,7 +195,7 @@ def _hidden(
     row, column = np.divmod(place, len(point_m))
     distance = distance_m.take(place)
     for occluder in occluders:
-        to = occluder.centre_m[first : first + len(eye_m)] - eye_m
+        to = occluder.centre_m[rows] - eye_m
         away = np.sqrt(np.einsum("fi,fi->f", to, to))
         outside = away > occluder.radius_m
         toward = to / np.maximum(away, 1e-300)[:, None]
@@ -207,7 +206,7 @@ def _hidden(
         ray = np.flatnonzero(near & ~hidden)
         r, c = row[ray], column[ray]
         cosine = depth_m[r, c] / distance[ray]
-        hidden[ray] = occluder.hides(r + first, eye_m[r], point_m[c], window_rad[r] * cosine * np.sqrt(cosine))
+        hidden[ray] = occluder.hides(rows[r], eye_m[r], point_m[c], window_rad[r] * cosine * np.sqrt(cosine))
     return hidden
 
 
