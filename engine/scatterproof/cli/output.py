@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from types import TracebackType
 
+from ..plan.write import save_text
 from ..problems import one_problem
 
 
@@ -52,3 +54,15 @@ def tell_warnings(warnings: Iterable[object]) -> None:
     """Print warnings on standard error."""
     for warning in warnings:
         print(f"note: {warning}", file=sys.stderr)
+
+
+def give_study(folder: Path, name: str, data: Mapping[str, object], html: str, told: str | None) -> None:
+    """Write a study as ``name.json`` and ``name.html``, and print it: ``told`` and where the page is, else as JSON."""
+    save_text(folder / f"{name}.json", json.dumps(data, indent=1, ensure_ascii=False) + "\n")
+    save_text(folder / f"{name}.html", html)
+    if told is None:
+        json.dump(data, sys.stdout, ensure_ascii=False)
+        print()
+    else:
+        print(told)
+        print(f"Page: {folder / f'{name}.html'}")

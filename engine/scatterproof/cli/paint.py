@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import argparse
-import json
-import sys
 from pathlib import Path
 
 from ..paint.choice import MEASURES, PaintStudy, scene_of, shot_edges, study_paint
 from ..plan.read import load_plan
-from ..plan.write import save_text
 from ..readiness.rehearse import rehearse
 from ..report.paint import paint_json, paint_page
 from ..sightings.need import planned_layout
-from .output import ProgressBar, output_folder, tell_warnings
+from .output import ProgressBar, give_study, output_folder, tell_warnings
 
 
 def register(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -36,16 +33,9 @@ def run(arguments: argparse.Namespace) -> int:
             for rehearsal in rehearse(plan, (), folder, lambda p: bar.show(p.shot, p.done, p.total))
         ]
     study = study_paint(plan, scene_of(plan, planned_layout(plan, folder), edges))
-    data = paint_json(plan, study)
+    told = None if arguments.json else summary(study)
     out = output_folder(arguments.out, arguments.plan, "paint")
-    save_text(out / "paint.json", json.dumps(data, indent=1, ensure_ascii=False) + "\n")
-    save_text(out / "paint.html", paint_page(plan, study))
-    if arguments.json:
-        json.dump(data, sys.stdout, ensure_ascii=False)
-        print()
-    else:
-        print(summary(study))
-        print(f"Page: {out / 'paint.html'}")
+    give_study(out, "paint", paint_json(plan, study), paint_page(plan, study), told)
     return 0
 
 

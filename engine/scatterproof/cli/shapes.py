@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import argparse
-import json
-import sys
 from pathlib import Path
 
 from ..plan.read import load_plan
-from ..plan.write import save_text
 from ..readiness.shapes import ShapeStudy, study_shapes
 from ..report.shapes import shapes_json, shapes_page
 from ..report.shapes import summary as in_words
-from .output import ProgressBar, output_folder, tell_warnings
+from .output import ProgressBar, give_study, output_folder, tell_warnings
 
 
 def register(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -32,16 +29,9 @@ def run(arguments: argparse.Namespace) -> int:
     plan, folder = file.plan, arguments.plan.parent
     with ProgressBar() as bar:
         study = study_shapes(plan, arguments.shot, folder, lambda what, n, of: bar.show(what, n, of, "candidate"))
-    data = shapes_json(plan, study)
+    told = None if arguments.json else summary(study)
     out = output_folder(arguments.out, arguments.plan, "shapes")
-    save_text(out / "shapes.json", json.dumps(data, indent=1, ensure_ascii=False) + "\n")
-    save_text(out / "shapes.html", shapes_page(plan, study))
-    if arguments.json:
-        json.dump(data, sys.stdout, ensure_ascii=False)
-        print()
-    else:
-        print(summary(study))
-        print(f"Page: {out / 'shapes.html'}")
+    give_study(out, "shapes", shapes_json(plan, study), shapes_page(plan, study), told)
     return 0
 
 
