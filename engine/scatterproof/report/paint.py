@@ -50,11 +50,11 @@ def paint_page(plan: Plan, study: PaintStudy) -> str:
     """The study as a page of its own."""
     name = d.escape(plan.name)
     head = f"<header><p class='kind'>Marker paint</p><h1><bdi>{name}</bdi></h1></header>"
-    return document(f"Marker paint for {plan.name}", head + paint_section(study, "h2"))
+    return document(f"Marker paint for {plan.name}", head + paint_section(study, ""))
 
 
 def paint_section(study: PaintStudy, heading: str = "h2") -> str:
-    """Picture, table and legend, to stand in any page."""
+    """Picture, table and legend, to stand in any page; no heading of its own where the page is named for it."""
     best = study.candidates[0]
     weights = ", ".join(f"{name} {getattr(study.weights, name):g}" for name in MEASURES)
     scene = study.scene
@@ -65,8 +65,9 @@ def paint_section(study: PaintStudy, heading: str = "h2") -> str:
         f"The bare screen's own noise asks for a crunch of {study.clean_crunch:.2f} in that shade."
     )
     terms = "".join(f"<dt>{d.escape(term)}</dt><dd>{d.escape(text)}</dd>" for term, text in ABOUT)
+    wrapped = f" class='paint'><{heading}>Marker paint</{heading}>" if heading else ">"
     return (
-        f"<section class='paint'><{heading}>Marker paint</{heading}><p class='facts'>{d.escape(said)}</p>"
+        f"<section{wrapped}<p class='facts'>{d.escape(said)}</p>"
         f"<div class='scroll'>{_picture(study)}</div>{_table(study)}"
         f"<details><summary>What the columns stand for</summary><dl>{terms}</dl></details></section>"
     )

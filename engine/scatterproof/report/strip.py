@@ -12,7 +12,7 @@ from ..readiness.verdict import STATES, ShotReadiness
 from . import drawing as d
 from .words import frame_ranges, quantity, say_range
 
-WIDTH, LEFT, RIGHT = 1000.0, 58.0, 92.0
+WIDTH, LEFT, RIGHT = 1000.0, 58.0, 98.0
 STRIP_Y, STRIP_HEIGHT = 30.0, 26.0
 PANEL_TITLE, PANEL_HEIGHT, PANEL_GAP = 22.0, 74.0, 12.0
 LOG_FROM = 8  # an axis that reaches this many times its firm limit is logarithmic: what counts is near the limit
