@@ -8,10 +8,13 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from kit_plans import kit_plan
+from scatterproof.kit.camera_report import blank_report
 from scatterproof.problems import BadInput
 from scatterproof.survey import clouds, points, tables
 from scatterproof.survey.adjust import ANGLE, DIRECTION, DISTANCE, HEIGHT, LEVEL, ZENITH
 from scatterproof.survey.clouds import read_points
+from scatterproof.survey.files import read_survey
 from scatterproof.survey.notes import read_notes
 from scatterproof.survey.tables import METRES, Told
 
@@ -252,3 +255,19 @@ def test_spoilt_files_are_read_or_refused(tmp_path, data):
             assert len(found) > 0
             assert np.isfinite(found.position_m if reader is read_points else found.value).all()
     assert path.read_bytes() == text
+
+
+def test_files_of_every_kind_are_told_apart_by_what_they_hold(write):
+    plan = kit_plan()
+    paths = [
+        write("point,x,y,z\n1,1 m,2 m,3 m\n", "list.csv"),
+        write("# units: m\n# as written on the day\nStation;Target;Tape\nA;B;2.5\n", "tape.csv"),
+        write("v 1 2 3\n", "cloud.obj"),
+        write(blank_report(plan, "m").replace(",,", ",1,", 1), "report.csv"),
+        write("From,To,Distance (ft)\nA,B,8.2\n", "more.csv"),
+    ]
+    every = list(read_survey(paths, Told(units="m"), plan))
+    assert [len(b.points) + len(b.notes) + bool(b.takes) for b in every] == [1, 2, 3, 4, 5]
+    assert [file.file for file in every[-1].points] == ["list.csv", "cloud.obj"]
+    assert [file.file for file in every[-1].notes] == ["tape.csv", "more.csv"]
+    assert every[-1].notes[1].value == pytest.approx([8.2 * 0.3048])

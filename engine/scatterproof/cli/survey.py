@@ -15,9 +15,8 @@ from typing import Any
 
 import numpy as np
 
-from ..kit.camera_report import TakeReport, read_camera_report
 from ..plan.model import Plan
-from ..plan.read import load_plan, read_text
+from ..plan.read import load_plan
 from ..plan.units import parse_length
 from ..plan.write import save_text, updated
 from ..problems import BadInput, Problem, one_problem
@@ -30,11 +29,11 @@ from ..survey.asbuilt import as_built
 from ..survey.clouds import read_points
 from ..survey.combine import FLATNESS
 from ..survey.export import FORMATS, found_points
+from ..survey.files import read_all_notes, with_takes
 from ..survey.found import STATES as FOUND_STATES
 from ..survey.found import Found, find
-from ..survey.notes import Notes, read_notes
 from ..survey.page import Outcome, summary, survey_page
-from ..survey.tables import ANGLE_UNITS, DECIMALS, DELIMITERS, METRES, Told, lines_of
+from ..survey.tables import ANGLE_UNITS, DECIMALS, DELIMITERS, METRES, Told
 from ..survey.targets import targets_of
 from ..survey.words import to_do
 from .output import ProgressBar, output_folder, tell_warnings
@@ -95,13 +94,13 @@ def run(arguments: argparse.Namespace) -> int:
     layout = planned_layout(plan, folder)
     targets = targets_of(plan, layout)
     told = told_by(arguments, targets.across_m)
-    notes, takes = _read_notes(arguments.notes, told, plan)
+    notes, takes = read_all_notes(arguments.notes, told, plan)
     points = [read_points(path, told) for path in arguments.files]
     found = find(
         targets, layout.surfaces, points, notes, as_given=arguments.as_given, by=arguments.match, fixed=arguments.fix,
         flatness_m=_flatness(arguments.flat),
     )  # fmt: skip
-    built, said = _with_takes(as_built(plan, layout, found, drop=arguments.unsurveyed == "drop"), takes)
+    built, said = with_takes(as_built(plan, layout, found, drop=arguments.unsurveyed == "drop"), takes)
     built = replace(built, name=f"{plan.name}, as built")
     built_layout = planned_layout(built, folder)
     outcomes = [] if arguments.no_rehearsal else _rehearsed(plan, built, folder)
@@ -123,47 +122,6 @@ def run(arguments: argparse.Namespace) -> int:
         print(_told(found, to_do(plan, layout, found), outcomes, said))
         print(f"As-built plan: {built_path}\nReport: {out / 'report.html'}")
     return 1 if arguments.strict and any(o.built.share(FIRM) < 1 for o in outcomes) else 0
-
-
-def _read_notes(paths: Sequence[Path], told: Told, plan: Plan) -> tuple[list[Notes], list[TakeReport]]:
-    """Field notes, and takes of filled camera reports: told apart by their headers."""
-    notes: list[Notes] = []
-    takes: list[TakeReport] = []
-    for path in paths:
-        head = next((line for _, line in lines_of(path, told.encoding) if line.strip()), "")
-        if {"shot", "take"} <= set(head.lower().replace(";", ",").replace("\t", ",").replace('"', "").split(",")):
-            unit = told.units if told.units in ("m", "cm", "mm", "ft", "in") else plan.units
-            takes += read_camera_report(read_text(path), plan, unit, path.name)
-        else:
-            notes.append(read_notes(path, told))
-    return notes, takes
-
-
-def _with_takes(plan: Plan, takes: Sequence[TakeReport]) -> tuple[Plan, list[str]]:
-    """The plan with the lens settings of every shot's last good take, and what that changes, in words."""
-    said, shots = [], []
-    for shot in plan.shots:
-        good = [take for take in takes if take.shot == shot.name and take.good]
-        if not good:
-            if any(take.shot == shot.name for take in takes):
-                said.append(f"{shot.name}: no take is marked good; its lens settings stay as planned.")
-            shots.append(shot)
-            continue
-        take = good[-1]
-        camera = next(c for c in plan.cameras if c.name == shot.camera)
-        changes: dict[str, float] = {}
-        for name in ("focal_length", "stop", "exposure", "focus", "rate"):
-            value = getattr(take, name)
-            planned = getattr(shot, name) if getattr(shot, name) is not None else getattr(camera, name, None)
-            if value is not None and (planned is None or abs(value - planned) > 1e-3 * abs(planned)):
-                changes[name] = value
-        keyed = [key for key in shot.keys if key.focal_length is not None or key.focus is not None]
-        if keyed and ("focal_length" in changes or "focus" in changes):
-            said.append(f"{shot.name}: keyed focal length or focus stays as planned; take {take.take} reports others.")
-        told = ", ".join(f"{name.replace('_', ' ')} {value:g}" for name, value in changes.items())
-        said += [f"{shot.name}: as take {take.take} was shot: {told}."] if told else []
-        shots.append(replace(shot, **changes))  # type: ignore[arg-type]
-    return replace(plan, shots=tuple(shots)), said
 
 
 def _rehearsed(plan: Plan, built: Plan, folder: Path) -> list[Outcome]:
