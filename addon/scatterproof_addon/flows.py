@@ -36,9 +36,10 @@ from .bridge.scene import (
     paint_materials,
     plan_folder,
     read_scene,
+    stored_plan,
 )
 from .bridge.standalone import stand_alone
-from .bridge.stubs import triple
+from .bridge.stubs import has, triple
 from .store import STORE, digest
 
 Result = TypeVar("Result")
@@ -115,6 +116,32 @@ def store_plan(scene: bpy.types.Scene, plan: Plan, live: Live) -> None:
     keep_text(scene, text_of(scene, plan), live)
 
 
+def kept_plan(scene: bpy.types.Scene, read: SceneRead) -> Plan:
+    """The plan that the scene keeps, to add an entry to it; with the shots that no plan built, which blockers may name.
+
+    Objects say by their scale and name how they differ from the entry they were built from. A plan read back holds
+    that already: were it kept while the objects stay as they are, every edit would count twice.
+    """
+    if not has(scene, tags.PLAN):
+        return read.plan
+    plan = stored_plan(scene)
+    shots = {s.name: s for s in plan.shots} | {s.name: s for s in read.plan.shots if ("shot", s.name) in read.live}
+    used = {shot.camera for shot in shots.values()} - {shot.camera for shot in plan.shots}
+    cameras = {c.name: c for c in read.plan.cameras if c.name in used} | {c.name: c for c in plan.cameras}
+    return dataclasses.replace(plan, shots=tuple(shots.values()), cameras=tuple(cameras.values()))
+
+
+def keep_with(scene: bpy.types.Scene, plan: Plan, live: Live) -> None:
+    """Keep a plan to which entries were added; shots that were live once stay so, for blockers may name them."""
+    store_plan(scene, plan, live | {("shot", name) for name in scene.get(tags.LIVE, ())})
+
+
+def unused_name(stem: str, *entries: Iterable[Stand] | Iterable[Blocker]) -> str:
+    """The first numbered name that none of the entries has."""
+    taken = {entry.name for group in entries for entry in group}
+    return next(name for i in itertools.count(1) if (name := f"{stem} {i}") not in taken)
+
+
 def scatter_again(scene: bpy.types.Scene, seed: int) -> Plan:
     """Scatter every marker set anew with another seed; markers moved by hand (placed sets) stay where they are."""
     read = read_scene(scene)
@@ -133,35 +160,35 @@ def scatter_again(scene: bpy.types.Scene, seed: int) -> Plan:
 def add_stand(scene: bpy.types.Scene) -> bpy.types.Object:
     """Stand a pole with four bands at the 3D cursor."""
     read = read_scene(scene)
-    plan = read.plan
-    taken = {stand.name for stand in plan.stands}
-    number = next(i for i in range(1, len(taken) + 2) if f"stand {i}" not in taken)
+    plan = kept_plan(scene, read)
+    name = unused_name("stand", plan.stands, read.plan.stands)
     at = triple(np.array(scene.cursor.location) * metres_per_unit(scene))
     paints = [paint.name for paint in plan.paints]
     paint = "band" if "band" in paints else next((p for p in paints if p != plan.stage.paint), paints[0])
-    stand = Stand(name=f"stand {number}", at=(at[0], at[1]), base=at[2], height=2.2, bands=STAND_BANDS, paint=paint)
-    store_plan(scene, dataclasses.replace(plan, stands=(*plan.stands, stand)), read.live)
+    stand = Stand(name=name, at=(at[0], at[1]), base=at[2], height=2.2, bands=STAND_BANDS, paint=paint)
+    keep_with(scene, dataclasses.replace(plan, stands=(*plan.stands, stand)), read.live)
     return standing.make_stand(collection_named(scene, "Stands"), scene, stand, paint_materials(plan))
 
 
 def add_performer(scene: bpy.types.Scene) -> bpy.types.Object:
     """A performer at the 3D cursor who walks to the right, on the floor there, during the shot at the playhead."""
     read = read_scene(scene)
-    plan = read.plan
-    taken = {blocker.name for blocker in plan.blockers}
+    plan = kept_plan(scene, read)
     at = np.array(scene.cursor.location) * metres_per_unit(scene)
-    at[2] = floor_under(build_surfaces(plan.stage), at)
-    shot = next((s for s in plan.shots if scene.frame_current in read.scene_frames([s])), None)
+    at[2] = floor_under(build_surfaces(read.plan.stage), at)
+    shot = next((s for s in read.plan.shots if scene.frame_current in read.scene_frames([s])), None)
+    kept_as = {name: tags.entry_of(place.camera) or name for name, place in read.places.items()}
     first, last = shot.frames if shot else (scene.frame_start, scene.frame_end)
     ends = ((first, at), (last, at + np.array([WALK_M, 0, 0])))[: 1 + (last > first)]
     blocker = Blocker(
-        name=next(name for i in itertools.count(1) if (name := f"performer {i}") not in taken),
+        name=unused_name("performer", plan.blockers, read.plan.blockers),
         keys=tuple(PathKey(frame=frame, at=mark.three(where), turn=-math.pi / 2) for frame, where in ends),
-        shots=(shot.name,) if shot and len(plan.shots) > 1 else (),
+        shots=(kept_as[shot.name],) if shot and len(read.plan.shots) > 1 else (),
     )
     changed = dataclasses.replace(plan, blockers=(*plan.blockers, blocker))
-    store_plan(scene, changed, read.live)
-    return make_blocker(scene, changed, blocker, {name: place.offset for name, place in read.places.items()})
+    keep_with(scene, changed, read.live)
+    shown = dataclasses.replace(changed, shots=tuple(s for s in changed.shots if s.name in kept_as.values()))
+    return make_blocker(scene, shown, blocker, {kept_as[n]: place.offset for n, place in read.places.items()})
 
 
 def floor_under(surfaces: Iterable[Surface], point_m: np.ndarray) -> float:

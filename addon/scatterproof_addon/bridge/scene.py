@@ -533,8 +533,9 @@ def _read_blockers(
             continue
         paths = {s.name: _path(seen[thing.name], s, offsets[s.name]) for s in present}
         planned = {s.name: _planned_path(entry, s) for s in present}
+        moving = dataclasses.replace(entry, size=standing.size_of(thing, scene, entry))
         if all(_same_path(paths[n], planned[n]) for n in paths):
-            still = standing.read_still(thing, scene, entry, name) if not entry.keys else entry
+            still = standing.read_still(thing, scene, entry, name) if not entry.keys else moving
             yield dataclasses.replace(still, name=name, shots=kept)
             continue
         if np.ptp(np.concatenate(list(paths.values())), axis=0).max() < 1e-5:
@@ -543,7 +544,7 @@ def _read_blockers(
             continue
         frames = {s.name: list(range(s.frames[0], s.frames[1] + 1)) for s in present}
         named = {shot_names.get(n, n): (frames[n], path) for n, path in paths.items()}
-        yield from standing.by_shot(dataclasses.replace(entry, name=name), named, kept)
+        yield from standing.by_shot(dataclasses.replace(moving, name=name), named, kept)
 
 
 def _path(taken: dict[int, np.ndarray], shot: Shot, offset: int) -> np.ndarray:

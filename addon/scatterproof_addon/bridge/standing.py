@@ -209,9 +209,14 @@ def read_still(thing: bpy.types.Object, scene: bpy.types.Scene, old: Blocker, na
         old,
         at=triple(matrix[:3, 3]),
         turn=turn + 2 * np.pi * round((old.turn - turn) / (2 * np.pi)),
-        size=triple(np.multiply(old.size, scale_of(matrix))),
+        size=size_of(thing, scene, old),
     )
     return dataclasses.replace(settle(old, moved), name=name)
+
+
+def size_of(thing: bpy.types.Object, scene: bpy.types.Scene, old: Blocker) -> tuple[float, float, float]:
+    """A blocker's size now, its scale at the current frame included."""
+    return settle(old.size, triple(np.multiply(old.size, scale_of(world_from_object_m(thing, scene)))))
 
 
 def path_keys(frames: Sequence[int], matrices: np.ndarray) -> tuple[PathKey, ...]:
