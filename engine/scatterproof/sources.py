@@ -86,3 +86,9 @@ BEND = Sourced(2, "", f"{OURS}: weighted squares at a slide of one sigma, 1 wher
 
 DRIFT = Limit(1, 3, "px", f"{OURS}: what 95 of 100 takes stay below, of the delivery frame")
 JITTER = Limit(0.25, 1, "px", f"{OURS}: likewise; a quarter of a pixel is where an eye begins to see it")
+
+STAND_MINUTES = Sourced(10, "minutes", f"{OURS}: to set a stand out, weight it and measure it in")
+MARKER_MINUTES = Sourced(2, "minutes", f"{OURS}: to set a marker out, cut and tape it")
+SETTING_MINUTES = Sourced(5, "minutes", f"{OURS}: to agree on a stop, a shutter and the light they want")
+CAMERA_CLEAR = Sourced(0.9, "m", f"{OURS}: from a camera's path to whatever stands: half a dolly and an operator")
+PERFORMER_CLEAR = Sourced(0.3, "m", f"{OURS}: between a performer's path and the legs of a stand")

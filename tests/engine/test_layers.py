@@ -16,6 +16,7 @@ ROWS = [
     {"solve", "paint"},
     {"prove"},
     {"readiness"},
+    {"advise"},
     {"report"},
     {"kit"},
     {"survey"},

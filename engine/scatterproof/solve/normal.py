@@ -599,7 +599,7 @@ def _reduce_frames(layout: Layout, state: State, loss: Loss | None, prior: Prior
     for i, j in ((0, 1), (0, 2), (1, 2)):
         diagonal[i, j] = diagonal[j, i]
     if u.rotation_only:
-        diagonal += _distance_held(diagonal, state.point)
+        diagonal += distance_held(diagonal, state.point)
     each = np.arange(n)
     for i in range(3):
         for j in range(3):
@@ -662,7 +662,7 @@ def _reduce_points(layout: Layout, state: State, loss: Loss | None, prior: Prior
         if add_block is not None:
             block += add_block[:, :, tile.points]
         if u.rotation_only:
-            block += _distance_held(block, state.point[:, tile.points])
+            block += distance_held(block, state.point[:, tile.points])
         point_weight[:, tile.points] = block[np.arange(3), np.arange(3)]
         block[np.arange(3), np.arange(3)] *= 1 + damping
         inverse = _inverse_factor(block)
@@ -700,7 +700,7 @@ def gradient_of(layout: Layout, state: State, loss: Loss | None = None, survey: 
     return out
 
 
-def _distance_held(block: np.ndarray, point: np.ndarray) -> np.ndarray:
+def distance_held(block: np.ndarray, point: np.ndarray) -> np.ndarray:
     """(3, 3, N) weight that holds each point's distance: along its ray only, so directions are untouched."""
     strength = np.einsum("iik->k", block) / (point * point).sum(0)
     return np.asarray(point[:, None] * point[None] * strength)

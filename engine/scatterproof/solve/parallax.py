@@ -68,7 +68,7 @@ def measure_parallax(
         epipole[:, :2] = (epipole[:, :2] - mean[other] * epipole[:, 2:]) / unit_px[other, None]
         towards = epipole[:, None, :2] - image[other] * epipole[:, None, 2:]
         signed = np.copysign(np.linalg.norm(rest, axis=-1), np.einsum("pni,pni->pn", rest, towards))
-        depths[row] = _levels(signed * unit_px[other, None], trust)
+        depths[row] = levels(signed * unit_px[other, None], trust)
     return Parallax(signal, partner, depths)
 
 
@@ -180,8 +180,8 @@ def _epipole(track: CameraTrack, row: np.ndarray, other: np.ndarray) -> np.ndarr
     return travel
 
 
-def _levels(rest_px: np.ndarray, trust: np.ndarray) -> np.ndarray:
-    """(P,) greedy count of rests that differ for sure from the level before.
+def levels(rest_px: np.ndarray, trust: np.ndarray, most: int | None = None) -> np.ndarray:
+    """(P,) greedy count of rests that differ for sure from the level before; no further than ``most``.
 
     rest_px : (P, N) signed; trust : (P, N) one over their variance, zero where there is none
 
@@ -191,7 +191,7 @@ def _levels(rest_px: np.ndarray, trust: np.ndarray) -> np.ndarray:
     ends = rest_px + np.sqrt(own / 2)
     count, level, range2 = np.zeros(len(trust), int), np.full(len(trust), -np.inf), np.zeros(len(trust))
     pair = np.arange(len(trust))
-    while trust.shape[1]:
+    while trust.shape[1] and (most is None or count.max(initial=0) < most):
         step = rest_px - level[:, None]
         beyond = (trust > 0) & (step > 0) & (step * step >= own + range2[:, None])
         going = beyond.any(axis=1)

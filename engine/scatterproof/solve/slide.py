@@ -155,13 +155,13 @@ class _Asked:
     @staticmethod
     def of(information: Information, action_m: np.ndarray, at: np.ndarray, wanted: np.ndarray, window: int) -> _Asked:
         """Forms at frames ``at`` (M,), wanted at the places ``wanted`` of these."""
-        by_place, by_frame, by_shared = _picture_rows(information, action_m, at)
+        by_place, by_frame, by_shared = picture_rows(information.layout.unknowns, information.state, action_m, at)
         m = len(at)
         slow = slow_part(information.layout.frame_ids[at], window)[wanted]
         both = np.concatenate([slow, np.eye(m)[wanted] - slow])
         forms = np.kron(both, np.eye(2))
         if m:
-            basis = _range_of(by_place.reshape(-1, 3))
+            basis = range_of(by_place.reshape(-1, 3))
             forms = forms - (forms @ basis) @ basis.T
         rows = np.einsum("rma,mac->rmc", forms.reshape(len(forms), m, 2), by_frame)
         return _Asked(at[wanted], at, rows, forms @ by_shared.reshape(2 * m, by_shared.shape[2]))
@@ -208,14 +208,13 @@ def _pairs(root: np.ndarray) -> np.ndarray:
     return np.asarray(pair @ pair.transpose(0, 2, 1))
 
 
-def _picture_rows(
-    information: Information, action_m: np.ndarray, at: np.ndarray
+def picture_rows(
+    u: Unknowns, state: State, action_m: np.ndarray, at: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Slopes of the action point's pixel in frames ``at`` (M,): by its place (M, 2, 3), the frame's unknowns (M, 2, c),
     the shared ones (M, 2, g).
     """
-    u = information.layout.unknowns
-    state = replace(information.state, point=action_m[:, None])
+    state = replace(state, point=action_m[:, None])
     m = len(at)
     tile = Tile(at, slice(0, 1), np.zeros((m, 2, 1)), np.ones((m, 1, 1)), None)
     slopes = linearise(tile, state, u, None)[..., 0].transpose(0, 2, 1)
@@ -224,7 +223,7 @@ def _picture_rows(
     return slopes[..., :3], slopes[..., first:own], slopes[..., own:-1]
 
 
-def _range_of(matrix: np.ndarray) -> np.ndarray:
+def range_of(matrix: np.ndarray) -> np.ndarray:
     """Orthonormal basis of the columns (M, 3): two only for a camera that never moves."""
     u, s, _ = np.linalg.svd(matrix, full_matrices=False)
     return np.asarray(u[:, s > 1e-9 * s[0]])
