@@ -5,10 +5,12 @@ from __future__ import annotations
 import bpy
 
 from .store import STORE
+from .surveying import SURVEYS
 
 
 def _on_load(*_: object) -> None:
     STORE.forget()
+    SURVEYS.forget()
 
 
 bpy.app.handlers.persistent(_on_load)
@@ -24,3 +26,4 @@ def unregister() -> None:
     if _on_load in bpy.app.handlers.load_pre:
         bpy.app.handlers.load_pre.remove(_on_load)
     STORE.forget()
+    SURVEYS.forget()

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 import bpy
 from scatterproof.plan.templates import template_names
+from scatterproof.survey.tables import ANGLE_UNITS, METRES, Told
 
 from .bridge.stubs import held, put
+from .surveying import How
 
 # Blender keeps no copy of the texts that a dynamic enum returns: somebody must hold them.
 _CHOICES: dict[str, list[tuple[str, str, str]]] = {}
@@ -45,20 +48,77 @@ class ScatterproofChoices(bpy.types.PropertyGroup):
         )
 
 
+AS_FILES_SAY = ("SAID", "As the files say", "Asked about where they do not say it")
+
+
+def _settled(values: Iterable[str]) -> list[tuple[str, str, str]]:
+    return [AS_FILES_SAY, *((value, value, "") for value in values)]
+
+
+class ScatterproofSurvey(bpy.types.PropertyGroup):
+    """What a person settles of what survey files leave open."""
+
+    if TYPE_CHECKING:
+        units: str
+        match: str
+        axes: str
+        columns: str
+        angles: str
+    else:
+        units: bpy.props.EnumProperty(name="Units", description="Of lengths without a unit", items=_settled(METRES))
+        match: bpy.props.EnumProperty(
+            name="Match",
+            description="How surveyed points find the planned ones",
+            items=[
+                ("either", "By labels where they agree", "Else by their pattern"),
+                ("labels", "By labels", "Trust labels alone"),
+                ("pattern", "By pattern", "Trust the pattern of the points alone"),
+                ("given", "As given", "Coordinates are the stage's own already"),
+            ],
+        )
+        axes: bpy.props.StringProperty(
+            name="Axes", description="Which of the files' axes run along the stage's x, y and z: \"y -x z\""
+        )
+        columns: bpy.props.StringProperty(
+            name="Columns", description="Of files without a header, a letter per column, such as PNEZD"
+        )
+        angles: bpy.props.EnumProperty(
+            name="Angles", description="Unit of angles in notes", items=_settled(ANGLE_UNITS)
+        )
+
+    def how(self) -> How:
+        """The choices for the engine."""
+        units, angles = (value if value != AS_FILES_SAY[0] else "" for value in (self.units, self.angles))
+        told = Told(units=units, angles=angles, axes=self.axes.strip(), columns=self.columns.strip())
+        by = self.match if self.match in ("labels", "pattern") else ""
+        return How(told, by, self.match == "given")
+
+
+def survey_choices_of(scene: bpy.types.Scene) -> ScatterproofSurvey:
+    """What a person settled for a scene's survey."""
+    choices: ScatterproofSurvey = held(scene, "scatterproof_taking_in")
+    return choices
+
+
 def choices_of(scene: bpy.types.Scene) -> ScatterproofChoices:
     """The choices of a scene."""
     choices: ScatterproofChoices = held(scene, "scatterproof")
     return choices
 
 
+GROUPS = ((ScatterproofChoices, "scatterproof"), (ScatterproofSurvey, "scatterproof_taking_in"))
+
+
 def register() -> None:
     """Make the choices part of every scene."""
-    bpy.utils.register_class(ScatterproofChoices)
-    put(bpy.types.Scene, scatterproof=bpy.props.PointerProperty(type=ScatterproofChoices))
+    for group, name in GROUPS:
+        bpy.utils.register_class(group)
+        put(bpy.types.Scene, **{name: bpy.props.PointerProperty(type=group)})
 
 
 def unregister() -> None:
     """Take them away again."""
-    delattr(bpy.types.Scene, "scatterproof")
-    bpy.utils.unregister_class(ScatterproofChoices)
+    for group, name in reversed(GROUPS):
+        delattr(bpy.types.Scene, name)
+        bpy.utils.unregister_class(group)
     _CHOICES.clear()

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from ..registration import register_classes, unregister_classes
-from . import long, short
+from . import long, short, survey
 
-CLASSES = (*short.CLASSES, *long.CLASSES)
+CLASSES = (*short.CLASSES, *long.CLASSES, *survey.CLASSES)
 
 
 def register() -> None:

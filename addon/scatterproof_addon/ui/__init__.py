@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from ..registration import register_classes, unregister_classes
-from . import icons
-from .panels import CLASSES
+from . import icons, panels, survey
+
+CLASSES = (*panels.CLASSES, *survey.CLASSES)
 
 
 def register() -> None:
