@@ -303,7 +303,7 @@ def test_everything_against_a_plain_loop(seed):
     assert set(np.unique(found)) == {SEEN, OUTSIDE, AWAY, SMALL, HIDDEN, MERGED}, "the scene shows every reason"
 
 
-def test_chunks_equal_the_whole_and_the_last_one_drops_short_tracks(monkeypatch):
+def test_chunks_equal_the_whole_and_the_last_one_drops_short_tracks():
     features, track, occluders = a_scene(5, frames=15)
     whole = sight(features, track, occluders, CRITERIA)
     for first in range(0, 15, 4):
@@ -311,9 +311,8 @@ def test_chunks_equal_the_whole_and_the_last_one_drops_short_tracks(monkeypatch)
         for name in ("uv_px", "depth_m", "why", "blur_px"):
             np.testing.assert_allclose(getattr(part, name), getattr(whole, name)[first : first + 4], rtol=0, atol=1e-9)
     four = visibility.BYTES_PER_SIGHTING * len(features) * 4
-    monkeypatch.setattr(visibility, "frame_chunks", lambda frames, count: frame_chunks(frames, count, four))
     strict = dataclasses.replace(CRITERIA, track_frames=6)
-    done, tables = zip(*sight_shot(features, track, occluders, strict), strict=True)
+    done, tables = zip(*sight_shot(features, track, occluders, strict, budget_bytes=four), strict=True)
     assert done == (4, 8, 12, 15)
     assert all(table is tables[0] for table in tables)
     assert isinstance(tables[-1], Sightings)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Generator, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -18,9 +18,9 @@ from ..sightings.blockers import Occluder, build_occluders
 from ..sightings.blur import read_out_skew_px
 from ..sightings.need import planned_layout
 from ..sightings.photometry import Looks, looks_of
-from ..sightings.sighting import Sightings, larger_sigma
-from ..sightings.tracks import runs
-from ..sightings.visibility import sight_shot
+from ..sightings.sighting import SHORT, Sightings, larger_sigma
+from ..sightings.tracks import drop_short, runs
+from ..sightings.visibility import CHUNK_BYTES, sight_shot
 from ..solve.parallax import is_rotation_only, measure_parallax
 from ..stage.layout import Layout
 from ..stage.surfaces import Surface, to_surface
@@ -97,23 +97,56 @@ def choose_shots(plan: Plan, names: Sequence[str]) -> tuple[Shot, ...]:
 
 
 def rehearse_shot(
-    plan: Plan, layout: Layout, shot: Shot, folder: Path = Path(), hiders: Hiders | None = None
+    plan: Plan,
+    layout: Layout,
+    shot: Shot,
+    folder: Path = Path(),
+    hiders: Hiders | None = None,
+    budget_bytes: int = CHUNK_BYTES,
 ) -> Generator[Progress, None, Rehearsal]:
     """Score one shot in chunks of frames: yields its progress, returns the rehearsal.
 
+    budget_bytes : working memory of a chunk; a smaller one makes shorter chunks
     Whoever iterates owns the clock: stop iterating and nothing has happened.
     """
     track, criteria = camera_track(plan, shot), criteria_of(plan, shot)
     occluders = hiders(shot, track.frame) if hiders else build_occluders(plan, shot, track.frame, folder)
     looks = looks_of(plan, shot, layout, criteria.channel)
-    steps = sight_shot(layout.features, track, occluders, criteria, looks)
+    steps = sight_shot(layout.features, track, occluders, criteria, looks, budget_bytes)
     for done, sightings in steps:  # noqa: B007 - whole at the end
         yield Progress(shot.name, done, len(track))
+    return scored(plan, layout, shot, track, criteria, occluders, looks, sightings)
+
+
+def rescored(rehearsal: Rehearsal, lost: np.ndarray) -> Rehearsal:
+    """The same shot when a tracker does not get some of its sightings, (F, N) bool, that it could get.
+
+    Runs that are left too short to be tracks go too. Everything else stays where it is, also in the picture.
+    """
+    r = rehearsal
+    why = np.where(lost & r.sightings.seen, np.uint8(SHORT), r.sightings.why)
+    left = replace(r.sightings, why=drop_short(why, r.criteria.track_frames))
+    return scored(r.plan, r.layout, r.shot, r.track, r.criteria, r.occluders, r.looks, left)
+
+
+def scored(
+    plan: Plan,
+    layout: Layout,
+    shot: Shot,
+    track: CameraTrack,
+    criteria: ShotCriteria,
+    occluders: tuple[Occluder, ...],
+    looks: Looks,
+    sightings: Sightings,
+) -> Rehearsal:
+    """A shot's rehearsal from its sightings."""
     nearest = float(np.min(sightings.depth_m, where=sightings.seen, initial=np.inf))
     rotation_only = is_rotation_only(track, nearest, criteria.sigma)
     camera = next(camera for camera in plan.cameras if camera.name == shot.camera)
     network = shot_network(shot, camera, layout, track, criteria, sightings, rotation_only)
+    yield Progress(shot.name, len(track), len(track))
     prediction = predict(network, thorough=False)
+    yield Progress(shot.name, len(track), len(track))
     readiness = _scored(shot, layout, track, criteria, looks, sightings, prediction)
     notes = (
         *layout.notes,

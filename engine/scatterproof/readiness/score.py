@@ -133,8 +133,15 @@ def _lost_to(why: np.ndarray, state: int) -> str:
     return "".join(f"{'; ' if i == worth[0] else ', '}{why[i]} {WHY[i]}" for i in worth)
 
 
-def measure(layout: Layout, looks: Looks, sightings: Sightings, parallax: Parallax, prediction: Prediction) -> Measures:
-    """Counts, medians and the common plane of every frame."""
+def measure(
+    layout: Layout,
+    looks: Looks,
+    sightings: Sightings,
+    parallax: Parallax | None = None,
+    prediction: Prediction | None = None,
+) -> Measures:
+    """Counts, medians and the common plane of every frame; what is not given stays unknown (nan) and is not judged."""
+    unknown = np.full(len(sightings.why), np.nan)
     seen, why = sightings.seen, sightings.why
     marker = np.isin(layout.features.kind, (CORNER, DISC))
     blur, contrast, sigma = (np.full(len(seen), np.nan) for _ in range(3))
@@ -147,16 +154,16 @@ def measure(layout: Layout, looks: Looks, sightings: Sightings, parallax: Parall
     counts = np.stack([(why == code).sum(axis=1) for code in range(len(WHY))], axis=1)
     return Measures(
         features=seen.sum(axis=1),
-        parallax=parallax,
+        parallax=parallax or Parallax(unknown, np.full(len(unknown), -1), unknown),
         blur_px=blur,
         contrast_stops=contrast,
         sigma_px=sigma,
         plane=common_plane(layout, seen),
         why=counts,
-        drift_px=prediction.drift_95_px,
-        jitter_px=prediction.jitter_95_px,
-        rotation_only=prediction.rotation_only,
-        bound=not prediction.linear,
+        drift_px=prediction.drift_95_px if prediction else unknown,
+        jitter_px=prediction.jitter_95_px if prediction else unknown,
+        rotation_only=prediction is not None and prediction.rotation_only,
+        bound=prediction is not None and not prediction.linear,
     )
 
 

@@ -39,14 +39,16 @@ def sight_shot(
     occluders: Sequence[Occluder],
     criteria: ShotCriteria,
     looks: Looks | None = None,
+    budget_bytes: int = CHUNK_BYTES,
 ) -> Iterator[tuple[int, Sightings]]:
     """All frames of a shot, chunk by chunk: yields how many frames are done, and the table of all frames so far.
 
+    budget_bytes : working memory of a chunk; a smaller one makes shorter chunks
     It is the same table every time; with the last chunk it is whole, and runs too short to track have been dropped.
     """
     whole = Sightings.blank(len(track), len(features))
     spread = spread_of(features)
-    for rows in frame_chunks(len(track), len(features)):
+    for rows in frame_chunks(len(track), len(features), budget_bytes):
         part = sight(features, track, occluders, criteria, rows, spread, looks)
         for table in part.__slots__:
             getattr(whole, table)[rows] = getattr(part, table)

@@ -106,12 +106,33 @@ def build_layout(plan: Plan, need: Need | None = None) -> Layout:
     placings = place_sets(plan, surfaces, need)
     markers = _markers(plan, surfaces, placings)
     discs = np.array([shapes.is_disc(group.shape) for group in plan.markers], dtype=bool)
-    parts = [_marker_features(markers, surfaces, discs)]
+    notes = tuple(note for placing in placings for note in placing.notes)
+    return _stocked(plan, surfaces, markers, _marker_features(markers, surfaces, discs), notes)
+
+
+def restocked(layout: Layout, plan: Plan) -> Layout:
+    """The layout with the plan's stands and gear as they are now; surfaces and markers stay where they are.
+
+    Where stands and gear alone have changed, the same as :func:`build_layout`, without placing markers anew.
+    """
+    kept = layout.features.owner < len(layout.markers.name)
+    marker_features = {name: getattr(layout.features, name)[kept] for name in Features.__slots__}
+    return _stocked(plan, layout.surfaces, layout.markers, marker_features, layout.notes)
+
+
+def _stocked(
+    plan: Plan,
+    surfaces: tuple[Surface, ...],
+    markers: Markers,
+    marker_features: dict[str, np.ndarray],
+    notes: tuple[str, ...],
+) -> Layout:
+    parts = [marker_features]
     parts += [_band_features(stand, len(markers.name) + i) for i, stand in enumerate(plan.stands)]
     parts += [_hard_points(g, len(markers.name) + len(plan.stands) + i) for i, g in enumerate(plan.gear)]
     features = Features(**{name: np.concatenate([part[name] for part in parts]) for name in parts[0]})
     owners = (*markers.name, *(stand.name for stand in plan.stands), *(g.name for g in plan.gear))
-    return Layout(surfaces, markers, features, owners, tuple(note for p in placings for note in p.notes))
+    return Layout(surfaces, markers, features, owners, notes)
 
 
 def _markers(plan: Plan, surfaces: Sequence[Surface], placings: Sequence[Placing]) -> Markers:
