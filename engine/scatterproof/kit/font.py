@@ -42,7 +42,7 @@ def load_font(bold: bool) -> Font:
     """The book or the bold face, read from the package."""
     name = FACES[bold]
     data = (Path(__file__).parent / "fonts" / f"{name}.ttf").read_bytes()
-    tables = _tables(data)
+    tables = tables_of(data)
     head, hhea = tables["head"], tables["hhea"]
     per_em = struct.unpack_from(">H", data, head + 18)[0]
     box = struct.unpack_from(">4h", data, head + 36)
@@ -64,7 +64,7 @@ def lacking(text: str) -> str:
     return "".join(dict.fromkeys(letter for letter in text if letter not in known))
 
 
-def _tables(data: bytes) -> dict[str, int]:
+def tables_of(data: bytes) -> dict[str, int]:
     """Where every table of the file starts (OpenType specification, table directory)."""
     count = struct.unpack_from(">H", data, 4)[0]
     records = (struct.unpack_from(">4sLLL", data, 12 + 16 * i) for i in range(count))
