@@ -254,6 +254,28 @@ def test_a_camera_that_only_turns_is_solved_for_rotation_and_labelled(sweep, wal
         assert done.scene.focal_px[0] == pytest.approx(FOCAL_PX, rel=0.01)
 
 
+@pytest.mark.parametrize(("travel", "stands"), [(0.3, 0), (0.6, 0), (2.5, 8)])
+@pytest.mark.parametrize("seed", range(3))
+def test_a_track_along_a_wall_is_no_turn_through_a_longer_lens(travel, stands, seed):
+    rng = np.random.default_rng(seed)
+    t = np.linspace(-0.5, 0.5, 40)
+    centre = np.column_stack([travel * t, np.full(40, -5.0), np.full(40, 1.6)])
+    aim = centre + np.column_stack([0.15 * t, np.ones(40), np.zeros(40)])
+    pose = np.concatenate([look_at(c[None], a) for c, a in zip(centre, aim, strict=True)])
+    points = np.vstack([
+        np.column_stack([rng.uniform(-3, 3, 60), np.zeros(60), rng.uniform(0, 3.4, 60)]),
+        np.column_stack([rng.uniform(-1, 1, stands), np.full(stands, -2.5), rng.uniform(0.8, 2.4, stands)]),
+    ])  # fmt: skip
+    truth = Scene(pose, points, FOCAL_PX, CENTRE_PX)
+    uv = seen_by(truth)
+    inside = ((uv > 0) & (uv < 2 * CENTRE_PX)).all(2)
+    done = start(dirty(uv + rng.normal(0, 0.2, uv.shape), seed, seen=inside), LENS, seed=seed)
+    assert done
+    assert not done.rotation_only
+    assert done.scene.focal_px[0] == pytest.approx(FOCAL_PX, rel=0.05)
+    assert centre_error(done, truth) < 0.05
+
+
 def test_a_few_centimetres_of_unrest_before_stands_are_no_turn():
     rng = np.random.default_rng(8)
     centre = np.array([0.0, -5.0, 1.6]) + 0.02 * np.column_stack([np.sin(np.arange(48) / s) for s in (3, 5, 7)])

@@ -38,6 +38,8 @@ DEPTH_SIGMA = 0.15  # a point joins once its distance is known to this part of i
 BLUNDER = 4.0  # sigmas beyond which a sighting is dropped; of the tracks' own scatter where that is larger
 TURN_ONLY = 1.4  # misfit (1 is noise alone) up to which a turn alone explains the tracks
 TURN_MARGIN = 1.6  # and how much better a moving camera must explain them than a turn does
+BEND_MARGIN = 1.1  # the same where the turn wants another focal length than was told, as a track along a wall does
+FOCAL_TOLD = 0.15  # part of it by which a lens may be off what was told before that counts
 TURN_TRIED = 30.0  # px of parallax against a fixed focal length beyond which a turn alone is not even tried
 ROUGH_PX = 0.5  # hypotheses from a few sightings are judged by this sigma at least: theirs are magnified
 RAYLEIGH = 1.1774  # median length of a residual in the plane, in sigmas
@@ -152,7 +154,9 @@ def start(tracks: Tracks, lens: Lens, unknowns: Unknowns = ONE_FOCAL_LENGTH, *, 
     turned: Started | None = None
     if max(p[2] for p in pairs) < TURN_TRIED:
         turned, turning = _solve_turn(work, unknowns, pairs[0][:2])
-        if turned is not None and _misfit(turning, 1.0) <= TURN_ONLY:
+        told = _as_told(turning)
+        margin = TURN_MARGIN if told else BEND_MARGIN
+        if turned is not None and told and _misfit(turning, 1.0) <= TURN_ONLY:
             return turned
     best: tuple[float, _Work, bool, tuple[int, int]] | None = None
     for first, second, _ in pairs[:PAIRS]:
@@ -171,9 +175,7 @@ def start(tracks: Tracks, lens: Lens, unknowns: Unknowns = ONE_FOCAL_LENGTH, *, 
     _, work, plane, pair = best
     _grow(work, np.ones(tracks.frames, bool), rng)
     ended = _finish(work, unknowns, plane, pair)
-    if turned is not None and (
-        not ended or _misfit(turning, work.scatter) <= TURN_MARGIN * _misfit(work, work.scatter)
-    ):
+    if turned is not None and (not ended or _misfit(turning, work.scatter) <= margin * _misfit(work, work.scatter)):
         return turned
     return ended
 
@@ -372,6 +374,7 @@ def _straighten(work: _Work) -> None:
         return
     flat = undistort(flat, work.distortion[0])
     fine = np.isfinite(flat).all(1)
+    work.xy = work.xy.copy()  # hypotheses that were copied from one another share it
     work.xy[t.frame[fine], t.point[fine]] = flat[fine]
 
 
@@ -425,8 +428,13 @@ def _drop_blunders(work: _Work) -> None:
     work.seen[:, denied] = seen[:, denied]
 
 
+def _as_told(work: _Work) -> bool:
+    """Whether the focal length came out near the one that was told."""
+    return bool(np.all(np.abs(work.focal_px / work.lens.focal_px - 1)[work.solved] < FOCAL_TOLD))
+
+
 def _finish(work: _Work, unknowns: Unknowns, plane: bool, pair: tuple[int, int]) -> Started | NotStarted:
-    fixed = Unknowns()
+    fixed = Unknowns(rotation_only=unknowns.rotation_only)
     _adjust(work, fixed, Rule(1e-6, 0.05, 20, 1e-6))
     for _ in range(2):
         _adjust(work, unknowns, Rule(1e-6, 0.05, 30, 1e-6))
