@@ -4,18 +4,14 @@ from __future__ import annotations
 
 import argparse
 import json
-import re
 import sys
 from pathlib import Path
 
-from ..kit.build import Kit, KitOptions, build_kit
+from ..kit.build import Kit, KitOptions, build_kit, save_kit
 from ..kit.paper import PAPERS
-from ..kit.pdf import pages_pdf
-from ..kit.svg import page_svg
 from ..plan.model import LENGTH_UNITS
 from ..plan.read import load_plan
 from ..plan.units import parse_length
-from ..plan.write import save_bytes, save_text
 from ..problems import BadInput, one_problem
 from .output import ProgressBar, output_folder, tell_warnings
 
@@ -51,14 +47,7 @@ def run(arguments: argparse.Namespace) -> int:
     with ProgressBar() as bar:
         kit = build_kit(file.plan, arguments.plan.parent, options, lambda p: bar.show(p.shot, p.done, p.total))
     out = output_folder(arguments.out, arguments.plan, "kit")
-    save_bytes(out / "kit.pdf", pages_pdf(kit.pages, f"{file.plan.name}: rig kit"))
-    folder = output_folder(out / "sheets", arguments.plan, "")
-    for old in folder.glob("[0-9][0-9][0-9]-*.svg"):  # of an earlier kit, which may have had more sheets
-        old.unlink()
-    for number, page in enumerate(kit.pages, start=1):
-        save_text(folder / f"{number:03}-{_plain(page.kind)}.svg", page_svg(page))
-    for name, text in kit.lists.items():
-        save_text(out / name, text)
+    save_kit(kit, file.plan.name, out)
     _tell(kit, out, arguments.json)
     return 0
 
@@ -98,7 +87,3 @@ def _step(text: str | None, unit: str) -> float | None:
     if not 0.0005 <= step <= 0.1:
         raise one_problem("--round", repr(text), "a length from 0.5 mm to 100 mm")
     return step
-
-
-def _plain(name: str) -> str:
-    return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Callable, Sequence
+import re
+from collections.abc import Callable, Generator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from ..plan.model import Camera, Paint, Plan, Shot
+from ..plan.write import save_bytes, save_text
 from ..problems import one_problem
-from ..readiness.rehearse import Progress
+from ..readiness.rehearse import Hiders, Progress
 from ..report.data import inert
 from ..stage import polygons
 from ..stage.layout import Layout
@@ -24,8 +26,10 @@ from .font import lacking
 from .needs import Needs, measure_needs
 from .paintwork import Amount, amounts_for, screen_paints, targets_for
 from .paper import PAPERS, Page, finished
+from .pdf import pages_pdf
 from .place import placement_pages
 from .setout import SetOut, set_out
+from .svg import page_svg
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,11 +62,30 @@ def build_kit(
     folder : where mesh files of blockers are looked for; tell : called as the shots are rehearsed
     Raises BadInput for a plan that can't be built, and for paper or tape that isn't known.
     """
+    steps = kit_steps(plan, folder, options)
+    while True:
+        try:
+            progress = next(steps)
+        except StopIteration as end:
+            return end.value  # type: ignore[no-any-return]
+        if tell:
+            tell(progress)
+
+
+def kit_steps(
+    plan: Plan, folder: Path = Path(), options: KitOptions | None = None, hiders: Hiders | None = None
+) -> Generator[Progress, None, Kit]:
+    """The same in steps: yields its progress, returns the kit. Stop iterating and nothing has happened.
+
+    hiders : what hides features; None: the plan's blockers and gear
+    """
     options = options or KitOptions()
     if options.paper not in PAPERS:
         raise one_problem("--paper", repr(options.paper), "one of " + ", ".join(PAPERS))
     unit, paper = options.units or plan.units, options.paper
-    needs, table = measure_needs(plan, lambda layout: set_out(plan, layout, unit, options.step_m), folder, tell)
+    needs, table = yield from measure_needs(
+        plan, lambda layout: set_out(plan, layout, unit, options.step_m), folder, hiders
+    )
     layout = needs.layout
     groups = cut_groups(plan, layout, table, unit, paper, options.tape)
     amounts = amounts_for(plan, groups)
@@ -133,6 +156,23 @@ def _warnings(
             if clipped:
                 told.append(f"On {screen} these clip in camera: {', '.join(clipped)}. Light the screen lower.")
     return told
+
+
+def save_kit(kit: Kit, plan_name: str, folder: Path) -> None:
+    """Write kit.pdf, the sheets one by one as SVG and the lists as CSV. Raises BadInput where that can't be done."""
+    sheets_folder = folder / "sheets"
+    try:
+        sheets_folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise one_problem("folder", str(folder), f"a folder that can be written to ({error.strerror})") from error
+    save_bytes(folder / "kit.pdf", pages_pdf(kit.pages, f"{plan_name}: rig kit"))
+    for old in sheets_folder.glob("[0-9][0-9][0-9]-*.svg"):  # of an earlier kit, which may have had more sheets
+        old.unlink()
+    for number, page in enumerate(kit.pages, start=1):
+        plain = re.sub(r"[^a-z0-9]+", "-", page.kind.lower()).strip("-")
+        save_text(sheets_folder / f"{number:03}-{plain}.svg", page_svg(page))
+    for name, text in kit.lists.items():
+        save_text(folder / name, text)
 
 
 # --- lists -----------------------------------------------------------------------------------------------------

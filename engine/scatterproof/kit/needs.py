@@ -10,7 +10,7 @@ import numpy as np
 
 from ..plan.model import Plan
 from ..problems import BadInput
-from ..readiness.rehearse import Progress, Rehearsal, rehearse_shot
+from ..readiness.rehearse import Hiders, Progress, Rehearsal, rehearse_shot
 from ..readiness.verdict import ShotReadiness
 from ..sightings.need import planned_layout
 from ..stage.layout import Features, Layout, build_layout
@@ -55,11 +55,12 @@ class Needs:
 
 
 def measure_needs(
-    plan: Plan, table_of: Callable[[Layout], SetOut], folder: Path, tell: Callable[[Progress], None] | None = None
-) -> tuple[Needs, SetOut]:
+    plan: Plan, table_of: Callable[[Layout], SetOut], folder: Path, hiders: Hiders | None = None
+) -> Generator[Progress, None, tuple[Needs, SetOut]]:
     """Rehearse every shot as planned, as the set-out table rounds it, and without each stand that it sees.
 
-    Raises BadInput where the plan can't be built.
+    hiders : what hides features; None: the plan's blockers and gear
+    Yields its progress; raises BadInput where the plan can't be built.
     """
     layout = planned_layout(plan, folder)
     table = table_of(layout)
@@ -71,29 +72,19 @@ def measure_needs(
         trouble = str(error.problems[0])
     shots = []
     for shot in plan.shots:
-        planned = _run(rehearse_shot(plan, layout, shot, folder), tell)
+        planned = yield from rehearse_shot(plan, layout, shot, folder, hiders)
         told = None
         if told_layout is not None:
-            told = _run(rehearse_shot(told_plan, told_layout, shot, folder), tell).readiness
+            told = (yield from rehearse_shot(told_plan, told_layout, shot, folder, hiders)).readiness
         without = {}
         for stand, owners in _seen_stands(plan, planned):
             bare = _without(layout, owners)
-            state = _run(rehearse_shot(plan, bare, shot, folder), tell).readiness.state
+            state = (yield from rehearse_shot(plan, bare, shot, folder, hiders)).readiness.state
             worse = planned.readiness.frame[state > planned.readiness.state]
             if len(worse):
                 without[stand] = int(worse[0]), int(worse[-1])
         shots.append(ShotNeeds(planned.readiness, told, without))
     return Needs(layout, tuple(shots), trouble), table
-
-
-def _run(steps: Generator[Progress, None, Rehearsal], tell: Callable[[Progress], None] | None) -> Rehearsal:
-    while True:
-        try:
-            progress = next(steps)
-        except StopIteration as end:
-            return end.value  # type: ignore[no-any-return]
-        if tell:
-            tell(progress)
 
 
 def _seen_stands(plan: Plan, rehearsal: Rehearsal) -> list[tuple[str, list[int]]]:
