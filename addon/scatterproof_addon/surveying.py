@@ -38,6 +38,7 @@ class Seen:
     found: Found
     brought: Brought
     units: str
+    owners: tuple[str, ...]  # names of markers, stands and gear
     summary: str
     to_do: tuple[str, ...]
     said: tuple[str, ...]  # what the camera reports would change
@@ -120,12 +121,18 @@ def take_in(scene: bpy.types.Scene, how: How) -> Iterator[Progress]:
             targets, layout.surfaces, brought.points, brought.notes, as_given=how.as_given, by=how.by
         )  # fmt: skip
     except BadInput as problem:
-        SURVEYS.questions[scene.session_uid] = tuple(in_the_panel(str(line)) for line in problem.problems)
-        raise
+        told_here = [
+            dataclasses.replace(p, found=in_the_panel(p.found), expected=in_the_panel(p.expected))
+            for p in problem.problems
+        ]
+        SURVEYS.questions[scene.session_uid] = tuple(map(str, told_here))
+        raise BadInput(told_here) from None
     yield Progress("Survey: drawing", total - 1, total)
     said = with_takes(read.plan, brought.takes)[1]
     lines = tuple(in_the_panel(line) for line in to_do(read.plan, layout, found))
-    SURVEYS.keep(scene, Seen(found, brought, read.plan.units, summary(found), lines, tuple(said)))
+    SURVEYS.keep(
+        scene, Seen(found, brought, read.plan.units, tuple(layout.owner_names), summary(found), lines, tuple(said))
+    )
     draw_arrows(scene, found, np.ones(len(targets), bool), read.plan.units)
 
 

@@ -6,71 +6,31 @@ makes (root, about 4 minutes). SCATTERPROOF_PICTURES names a folder that keeps t
 
 import dataclasses
 import itertools
-import json
-import os
-import subprocess
 from pathlib import Path
 
-import cv2
 import numpy as np
 import pytest
-from extension_zip import build_zip, stamp_of, without_checkout
 from scatterproof.camera.lens import project
 from scatterproof.plan.read import parse_plan
 from scatterproof.plan.templates import example
 from scatterproof.readiness.rehearse import rehearse
 from scatterproof.readiness.verdict import STATES
 from scatterproof.sightings.sighting import HIDDEN, OUTSIDE, SEEN
+from window_walk import around, picture, walk_through
 
-HERE = Path(__file__).parent
 COLOURS = {"firm": (0x00, 0x72, 0xB2), "thin": (0xE6, 0x9F, 0x00), "lost": (0xD5, 0x5E, 0x00)}  # Okabe and Ito, 2008
 
 
 @pytest.fixture(scope="session")
 def walked(tmp_path_factory):
     """The facts and the folder of pictures of one walk."""
-    kept = os.environ.get("SCATTERPROOF_PICTURES")
-    out = Path(kept).resolve() if kept else tmp_path_factory.mktemp("pictures")
-    out.mkdir(parents=True, exist_ok=True)
-    (out / "facts.json").unlink(missing_ok=True)
-    command, environment = window_command(out, tmp_path_factory)
-    zip_path = build_zip(tmp_path_factory.mktemp("dist"))
-    environment["BLENDER_WINDOW_BIND"] = os.pathsep.join([str(out), str(zip_path.parent)])
-    words = [*command, str(zip_path), str(out)]
-    run = subprocess.run(words, cwd=HERE, env=environment, capture_output=True, text=True, timeout=600)
-    assert run.returncode == 0, run.stdout[-3000:] + run.stderr[-3000:]
-    facts = json.loads((out / "facts.json").read_text(encoding="utf-8"))
-    return facts | {"folder": out, "wanted stamp": stamp_of(zip_path)}
-
-
-def window_command(out, tmp_path_factory):
-    """How to run the walk in a window here, and the environment for it; skips where there is none."""
-    walk, own = str(HERE / "walk.py"), os.environ.get("SCATTERPROOF_BLENDER")
-    if own and (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")):
-        size = ["--window-geometry", "0", "0", "1600", "900"]
-        command = [own, "--factory-startup", *size, "--python-use-system-env", "--python-exit-code", "1"]
-        home = str(tmp_path_factory.mktemp("home"))
-        return [*command, "--python", walk, "--"], without_checkout(PYTHONPATH=str(HERE), BLENDER_USER_RESOURCES=home)
-    folder = HERE / "blender-window"
-    if subprocess.run(["bash", folder, "ready"], check=False).returncode == 0 and os.geteuid() == 0:
-        return ["bash", str(folder), "run", walk, "--"], without_checkout()
-    pytest.skip("no Blender window: name a Blender with SCATTERPROOF_BLENDER, or run tests/window/blender-window setup")
+    return walk_through(tmp_path_factory, "walk.py", "facts.json")
 
 
 @pytest.fixture(scope="session")
 def rehearsals(walked):
     """The same plan, rehearsed by the engine of the checkout."""
     return {r.shot.name: r for r in rehearse(parse_plan(example(walked["plan"]), walked["plan"]).plan)}
-
-
-def picture(walked, name):
-    """(H, W, 3) int RGB, rows from above."""
-    return cv2.imread(str(walked["folder"] / name))[..., ::-1].astype(int)
-
-
-def around(values):
-    """(H, W) the smallest value within a pixel: thin rims are blended at both edges."""
-    return cv2.erode(values.astype(np.float32), np.ones((3, 3)))
 
 
 def rings_in(look, rehearsal):

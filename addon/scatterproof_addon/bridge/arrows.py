@@ -25,7 +25,7 @@ COLLECTION = "Survey"
 MOVED, ELSEWHERE, MISSING, EXTRA = (0.665, 0.112, 0.0), (0.604, 0.191, 0.386), (0.9, 0.9, 0.9), (0.093, 0.456, 0.815)
 NAMED = 8  # the largest offsets that carry their size in the view
 FACTORS = (1, 2, 5, 10, 20, 50)
-LONG = 0.05  # of the stage: about how long the larger arrows are drawn
+LONG = 0.08  # of the stage: about how long the larger arrows are drawn
 
 
 def exaggeration(found: Found) -> int:
@@ -41,18 +41,18 @@ def draw_arrows(scene: bpy.types.Scene, found: Found, left: np.ndarray, units: s
     """Replace the scene's survey marks by those of the targets that are left, (T,) bool; returns how many arrows."""
     clear_arrows(scene)
     factor, unit = exaggeration(found), metres_per_unit(scene)
-    thick = float(np.clip(0.0018 * found.targets.across_m, 0.003, 0.03))
+    thick = float(np.clip(0.0025 * found.targets.across_m, 0.003, 0.03))
     size = np.sqrt((np.nan_to_num(found.offset_m) ** 2).sum(axis=1))
-    moved = np.flatnonzero(left & np.isin(found.state, (OFF, SWAPPED)))
-    order = moved[np.argsort(-size[moved], kind="stable")]
-    for rank, row in enumerate(order.tolist()):
+    order = by_size(found, left)
+    named = one_each(found, order)[:NAMED]
+    for row in order:
         swapped = found.state[row] == SWAPPED
         reach = found.offset_m[row] * (1 if swapped else factor)
-        word = "swapped" if swapped else f"{format_length(round(float(size[row]), 3), units)} off"
+        word = "swapped" if swapped else f"{offset_text(float(size[row]), units)} off"
         colour = ("survey elsewhere", ELSEWHERE) if swapped else ("survey moved", MOVED)
         thing = _mark(scene, f"{found.targets.number[row]}: {word}", found.targets.name[row], colour)
         _shape(thing, found.targets.position_m[row], arrow(reach, thick), unit)
-        thing.show_name = rank < NAMED or bool(swapped)
+        thing.show_name = bool(row in named or swapped)
     for row in np.flatnonzero(left & (found.state == NOT_SURVEYED)).tolist():
         name = f"{found.targets.number[row]}: not surveyed"
         thing = _mark(scene, name, found.targets.name[row], ("survey missing", MISSING))
@@ -61,6 +61,25 @@ def draw_arrows(scene: bpy.types.Scene, found: Found, left: np.ndarray, units: s
         thing = _mark(scene, f"{label or 'point'}: extra", "", ("survey extra", EXTRA))
         _shape(thing, at, diamond(5 * thick), unit)
     return len(order)
+
+
+def by_size(found: Found, left: np.ndarray) -> list[int]:
+    """Rows of moved and swapped targets that are left, (T,) bool, the farthest first."""
+    moved = np.flatnonzero(left & np.isin(found.state, (OFF, SWAPPED)))
+    return [int(row) for row in moved[np.argsort(-(found.offset_m[moved] ** 2).sum(axis=1), kind="stable")]]
+
+
+def one_each(found: Found, rows: Sequence[int]) -> list[int]:
+    """The first row of each thing: the bands of a stand move together."""
+    first = dict[int, int]()
+    for row in rows:
+        first.setdefault(int(found.targets.owner[row]), row)
+    return list(first.values())
+
+
+def offset_text(size_m: float, units: str) -> str:
+    """An offset as people say it: millimetres, or feet and inches."""
+    return f"{1000 * size_m:.0f} mm" if units in ("m", "cm", "mm") else format_length(round(size_m, 4), units)
 
 
 def clear_arrows(scene: bpy.types.Scene) -> None:

@@ -14,7 +14,7 @@ from ..props import choices_of
 from ..store import STORE
 from .icons import state_icon
 
-MARGIN = 48  # pixels at an interface scale of 1, on both sides of a label in a box
+MARGIN = 64  # pixels at an interface scale of 1, on both sides of a label in a box
 
 
 def paragraph(context: bpy.types.Context, layout: bpy.types.UILayout, text: str) -> None:

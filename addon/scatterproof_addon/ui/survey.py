@@ -6,11 +6,10 @@ from typing import Any
 
 import bpy
 import numpy as np
-from scatterproof.plan.units import format_length
 from scatterproof.survey.found import IN_PLACE, NOT_SURVEYED, OFF, SWAPPED
 
 from .. import ids
-from ..bridge.arrows import exaggeration
+from ..bridge.arrows import by_size, exaggeration, offset_text, one_each
 from ..bridge.scene import has_plan
 from ..props import survey_choices_of
 from ..surveying import READ, SURVEYS, Seen, files_of, left
@@ -78,21 +77,20 @@ class SurveyPanel(bpy.types.Panel):
             box.label(text=f"{len(found.extra_label)} extra", icon="ADD")
         for placed in found.placed:
             paragraph(context, box, f"{placed.file}: {placed.note}")
-        size = np.sqrt((found.offset_m**2).sum(axis=1))
-        moved = np.flatnonzero(rest & np.isin(found.state, (OFF, SWAPPED)))
-        waiting = bool((rest & found.surveyed).any())
-        if len(moved):
+        moved = one_each(found, by_size(found, rest))
+        if moved:
             factor = exaggeration(found)
             drawn = f"; arrows are drawn {factor} times as long" if factor > 1 else ""
             paragraph(context, layout, f"Largest offsets{drawn}:")
             rows = layout.column(align=True)
-            for row in moved[np.argsort(-size[moved], kind="stable")][:LARGEST].tolist():
+            for row in moved[:LARGEST]:
                 line = rows.row(align=True)
-                line.label(text=f"{found.targets.name[row]}: {format_length(round(float(size[row]), 3), seen.units)}")
+                size = offset_text(float(np.linalg.norm(found.offset_m[row])), seen.units)
+                line.label(text=f"{seen.owners[found.targets.owner[row]]}: {size}")
                 short = line.row()
                 short.scale_x = 0.8
                 short.operator(ids.ACCEPT_ONE).target = found.targets.name[row]
-        if waiting:
+        if (rest & found.surveyed).any():
             layout.operator(ids.ACCEPT_SELECTED, icon="RESTRICT_SELECT_OFF")
             layout.operator(ids.ACCEPT_SURVEY, icon="CHECKMARK")
         else:
