@@ -24,6 +24,7 @@ from scatterproof.stage.surfaces import Surface, build_surfaces, to_surface
 from .bridge import mark, occluders, standing, tags
 from .bridge.bake import bake, clear_bake
 from .bridge.export import export_stage
+from .bridge.folders import plan_folder
 from .bridge.light import light_stage
 from .bridge.placing import metres_per_unit
 from .bridge.scene import (
@@ -34,7 +35,6 @@ from .bridge.scene import (
     keep_text,
     make_blocker,
     paint_materials,
-    plan_folder,
     read_scene,
     stored_plan,
 )

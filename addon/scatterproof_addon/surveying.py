@@ -24,7 +24,8 @@ from scatterproof.survey.words import to_do
 
 from .bridge.arrows import clear_arrows, draw_arrows, pointed_at
 from .bridge.bake import clear_bake
-from .bridge.scene import Live, build_scene, plan_folder, read_scene
+from .bridge.folders import plan_folder
+from .bridge.scene import Live, build_scene, read_scene
 from .flows import text_of
 
 FILES, READ, TAKEN = "scatterproof_survey_files", "scatterproof_survey_read", "scatterproof_survey_taken"

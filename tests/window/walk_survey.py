@@ -56,7 +56,8 @@ def choose_tab() -> None:
 
 def survey(head: tuple[str, ...], name: str) -> Path:
     """A list of what stands on the stage, in the surveyor's axes: 3 moved, two swapped, two left out, one extra."""
-    from bl_ext.user_default.scatterproof.bridge.scene import plan_folder, read_plan
+    from bl_ext.user_default.scatterproof.bridge.folders import plan_folder
+    from bl_ext.user_default.scatterproof.bridge.scene import read_plan
     from scatterproof.sightings.need import planned_layout
     from scatterproof.survey.targets import targets_of
 

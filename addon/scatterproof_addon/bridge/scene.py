@@ -11,7 +11,7 @@ from typing import Any
 import bpy
 import numpy as np
 from scatterproof.camera.track import camera_track
-from scatterproof.plan.model import Blocker, Plan, Shot
+from scatterproof.plan.model import Blocker, Plan, Shot, Stand
 from scatterproof.plan.paint import linear_of
 from scatterproof.plan.read import parse_plan
 from scatterproof.plan.write import dump_plan, updated
@@ -24,6 +24,7 @@ from scatterproof.stage.surfaces import corner_patches
 from . import cameras, mark, markers, standing, surfaces, tags
 from .cameras import Evaluated
 from .evaluate import evaluate
+from .folders import keep_folder, plan_folder
 from .materials import paint_material
 from .meshes import fill_mesh
 from .placing import metres_per_unit, object_named, place, upright, world_from_object_m
@@ -54,14 +55,6 @@ def timeline(plan: Plan, live: Iterable[str] = ()) -> dict[str, int]:
     return offsets
 
 
-def plan_folder(scene: bpy.types.Scene) -> Path:
-    """Where files that the scene's plan names are looked for: where it came from, else beside the saved .blend."""
-    kept = Path(str(scene.get(tags.FOLDER, "")))
-    if has(scene, tags.FOLDER) and kept.is_dir():
-        return kept
-    return Path(bpy.data.filepath).parent if bpy.data.filepath else Path.cwd()
-
-
 # --- plan to scene ------------------------------------------------------------------------------------------------
 
 
@@ -80,7 +73,7 @@ def build_scene(
     solids = _solids(plan, folder)
     clear_scene(scene)
     keep_text(scene, text if text is not None else dump_plan(plan), live)
-    scene[tags.FOLDER] = str(folder.resolve())
+    keep_folder(scene, plan, folder)
     materials = paint_materials(plan)
     screen = _screen_paints(plan)
     for surface in layout.surfaces:
@@ -357,10 +350,7 @@ def read_scene(scene: bpy.types.Scene) -> SceneRead:
         paints=tuple(hand.paints),
         keepouts=keepouts,
         markers=(*sets, *more_sets),
-        stands=tuple(
-            standing.read_stand(thing, scene, entry, name)
-            for thing, entry, name in _with_entry(scene, "stand", old.stands)
-        ),
+        stands=read_stands(scene, old),
         gear=(*(piece for _, piece in gear), *more_gear),
         blockers=blockers,
         cameras=(*(c for c in packages if c.name not in more_names), *more_packages),
@@ -375,6 +365,12 @@ def read_scene(scene: bpy.types.Scene) -> SceneRead:
         {piece.name: thing for thing, piece in gear if piece.file} | gear_things,
         shot_places(scene, old),
     )
+
+
+def read_stands(scene: bpy.types.Scene, old: Plan) -> tuple[Stand, ...]:
+    """The stands that the scene shows now; ``old``: its stored plan."""
+    found = _with_entry(scene, "stand", old.stands)
+    return tuple(standing.read_stand(thing, scene, entry, name) for thing, entry, name in found)
 
 
 def _cameras(scene: bpy.types.Scene, live: Mapping[str, mark.LiveShot]) -> list[bpy.types.Object]:
