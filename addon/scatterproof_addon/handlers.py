@@ -5,6 +5,7 @@ from __future__ import annotations
 import bpy
 
 from .bridge.folders import follow_save
+from .kitting import KITS
 from .store import STORE
 from .surveying import SURVEYS
 
@@ -12,6 +13,7 @@ from .surveying import SURVEYS
 def _forget() -> None:
     STORE.forget()
     SURVEYS.forget()
+    KITS.forget()
 
 
 def _on_load(*_: object) -> None:

@@ -6,6 +6,9 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 import bpy
+from scatterproof.kit.build import KitOptions
+from scatterproof.kit.paper import PAPERS
+from scatterproof.plan.model import LENGTH_UNITS
 from scatterproof.plan.templates import template_names
 from scatterproof.survey.tables import ANGLE_UNITS, METRES, Told
 
@@ -53,6 +56,37 @@ AS_FILES_SAY = ("SAID", "As the files say", "Asked about where they do not say i
 
 def _settled(values: Iterable[str]) -> list[tuple[str, str, str]]:
     return [AS_FILES_SAY, *((value, value, "") for value in values)]
+
+
+class ScatterproofKit(bpy.types.PropertyGroup):
+    """How the rig kit is made, and where it goes."""
+
+    if TYPE_CHECKING:
+        paper: str
+        units: str
+        folder: str
+    else:
+        paper: bpy.props.EnumProperty(
+            name="Paper", description="Paper of the printer", items=[(name, name, "") for name in PAPERS]
+        )
+        units: bpy.props.EnumProperty(
+            name="Units",
+            description="The crew's unit of length",
+            items=[("PLAN", "As the plan", "The plan's unit"), *((unit, unit, "") for unit in LENGTH_UNITS)],
+        )
+        folder: bpy.props.StringProperty(
+            name="Folder", description="Where the kit is written to", default="//rig-kit", subtype="DIR_PATH"
+        )
+
+    def options(self) -> KitOptions:
+        """The choices for the engine."""
+        return KitOptions(paper=self.paper, units=self.units if self.units != "PLAN" else "")
+
+
+def kit_choices_of(scene: bpy.types.Scene) -> ScatterproofKit:
+    """How a scene's rig kit is made."""
+    choices: ScatterproofKit = held(scene, "scatterproof_rig_kit")
+    return choices
 
 
 class ScatterproofSurvey(bpy.types.PropertyGroup):
@@ -106,7 +140,11 @@ def choices_of(scene: bpy.types.Scene) -> ScatterproofChoices:
     return choices
 
 
-GROUPS = ((ScatterproofChoices, "scatterproof"), (ScatterproofSurvey, "scatterproof_taking_in"))
+GROUPS = (
+    (ScatterproofChoices, "scatterproof"),
+    (ScatterproofSurvey, "scatterproof_taking_in"),
+    (ScatterproofKit, "scatterproof_rig_kit"),
+)
 
 
 def register() -> None:
