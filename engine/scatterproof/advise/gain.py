@@ -30,6 +30,7 @@ from .update import Changed, Core, Extra, changed, core_of, delta_of, key_rows, 
 
 CRITERIA = ("features", "out_of_plane", "depths", "drift", "jitter")  # what candidates can mend
 MOST_COLUMNS = 60  # features that were there before, of those that depths are counted among
+WILD_PX2 = 1e12  # a slide beyond which nobody asks how large it is
 PAIR_STEPS = (1, 2, 4, 8)  # key frames between the two of a pair
 
 
@@ -220,8 +221,7 @@ def predicted(
     goes with what a single frame's own sightings leave.
     """
     drift, jitter = (values[core.asked] for values in now)
-    own = radius(after.slide_px2, 0.95)
-    first = radius(before.slide_px2, 0.95)[0]
+    own, first = _radius(after.slide_px2), _radius(before.slide_px2)[0]
     with np.errstate(all="ignore"):
         scale = np.where(np.isfinite(drift) & np.isfinite(first) & (first > 0), drift / first, 1.0)
         ratio = np.sqrt(after.own_px2 / before.own_px2)
@@ -229,6 +229,12 @@ def predicted(
     own = np.where(np.isfinite(own), own, np.inf)
     calibrated = np.where(np.isfinite(jitter), jitter * np.where(np.isfinite(ratio), ratio, 1.0), alone)
     return own * np.clip(scale, 0.25, 4.0), calibrated
+
+
+def _radius(slide_px2: np.ndarray) -> np.ndarray:
+    """(...) what 95 of 100 takes stay below; infinite where nothing is fixed."""
+    wild = ~(np.trace(slide_px2, axis1=-2, axis2=-1) < WILD_PX2)
+    return np.asarray(np.where(wild, np.inf, radius(np.where(wild[..., None, None], 0.0, slide_px2), 0.95)))
 
 
 # --- parallax --------------------------------------------------------------------------------------------------

@@ -115,7 +115,7 @@ def rehearse_shot(
     steps = sight_shot(layout.features, track, occluders, criteria, looks, budget_bytes)
     for done, sightings in steps:  # noqa: B007 - whole at the end
         yield Progress(shot.name, done, len(track))
-    return scored(plan, layout, shot, track, criteria, occluders, looks, sightings)
+    return (yield from _judged(plan, layout, shot, track, criteria, occluders, looks, sightings))
 
 
 def rescored(rehearsal: Rehearsal, lost: np.ndarray) -> Rehearsal:
@@ -126,10 +126,15 @@ def rescored(rehearsal: Rehearsal, lost: np.ndarray) -> Rehearsal:
     r = rehearsal
     why = np.where(lost & r.sightings.seen, np.uint8(SHORT), r.sightings.why)
     left = replace(r.sightings, why=drop_short(why, r.criteria.track_frames))
-    return scored(r.plan, r.layout, r.shot, r.track, r.criteria, r.occluders, r.looks, left)
+    steps = _judged(r.plan, r.layout, r.shot, r.track, r.criteria, r.occluders, r.looks, left)
+    while True:
+        try:
+            next(steps)
+        except StopIteration as end:
+            return end.value  # type: ignore[no-any-return]
 
 
-def scored(
+def _judged(
     plan: Plan,
     layout: Layout,
     shot: Shot,
@@ -138,7 +143,7 @@ def scored(
     occluders: tuple[Occluder, ...],
     looks: Looks,
     sightings: Sightings,
-) -> Rehearsal:
+) -> Generator[Progress, None, Rehearsal]:
     """A shot's rehearsal from its sightings."""
     nearest = float(np.min(sightings.depth_m, where=sightings.seen, initial=np.inf))
     rotation_only = is_rotation_only(track, nearest, criteria.sigma)
