@@ -41,8 +41,9 @@ def patterns(trials):
         if not good:
             print(f"  seed {seed} ({kind}, {len(plan)}): {(found == truth)[there].mean():.3f} found, {wrong} wrong")
     total = sum(right.values())
-    print(f"patterns: {total} of {trials} right ({100 * total / trials:.1f} %), {ambiguous} called ambiguous; {right}")
-    print(f"  {np.mean(seconds):.2f} s each, the slowest {max(seconds):.2f} s")
+    print(f"patterns: {total} of {trials} right ({100 * total / max(trials, 1):.1f} %), {ambiguous} called ambiguous; {right}")
+    if seconds:
+        print(f"  {np.mean(seconds):.2f} s each, the slowest {max(seconds):.2f} s")
 
 
 def scans(count):

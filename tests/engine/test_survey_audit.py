@@ -1,5 +1,6 @@
 """A solved camera held against the survey: agreement is not accused, faults are named with their frames and size."""
 
+import dataclasses
 import json
 import math
 from pathlib import Path
@@ -20,6 +21,7 @@ from scatterproof.survey.audit import Surveyed, audit_camera, focal_findings
 from scatterproof.survey.audit_page import audit_csv, audit_page, summary, verdicts
 from scatterproof.survey.points import SurveyPoints
 from scatterproof.survey.solved import SolvedCamera, read_camera
+from scipy.spatial.transform import Rotation
 from survey_stage import random_turn
 
 PATH = template_folder() / "plans" / "clockwork-attic.toml"
@@ -120,6 +122,42 @@ def test_the_test_of_a_frame_holds_its_rate(stage):
         )
         means.append(float(np.nanmean(audit.test)))
     assert 3 < np.mean(means) < 10  # frames share the survey's errors, so a take is worth few independent ones
+
+
+def test_only_what_a_sound_solve_would_not_do_is_accused(stage):
+    """A solve as far off as predicted: most frames leave what the survey allows, one in a thousand is accused."""
+    f, rng = len(stage.track), np.random.default_rng(6)
+    sigma = np.array([0.02, 0.012, 0.008, 0.003, 0.002, 0.001])  # m, rad
+    predicted = np.broadcast_to(np.diag(sigma**2), (f, 6, 6))
+    off, cameras = sigma * rng.normal(size=(f, 6)), stage.track.world_from_cam.copy()
+    cameras[:, :3, 3] += off[:, :3]
+    cameras[:, :3, :3] = Rotation.from_rotvec(off[:, 3:]).as_matrix() @ cameras[:, :3, :3]
+    sound = SolvedCamera("c", stage.track.frame, cameras, stage.track.focal_mm)
+    more = {"recorded": stage.recorded, "registered": True}
+    alone, both = stage.audit(sound, **more), stage.audit(sound, **more, predicted=predicted)
+    assert alone.accused.mean() > 0.8
+    assert both.disagrees.mean() > 0.8
+    assert both.accused.mean() < 0.01
+    assert "none by more than a sound solve" in verdicts(both)[0]
+    assert "predicted" not in verdicts(alone)[0]
+    cameras = cameras.copy()
+    cameras[50:70, :3, 3] += [0.3, 0, 0]
+    told = stage.audit(dataclasses.replace(sound, world_from_cam=cameras), **more, predicted=predicted)
+    assert [(first, last) for first, last, *_ in told.ranges()] == [tuple(stage.track.frame[[50, 69]])]
+    assert "predicted were" in verdicts(told)[0]
+    assert "20 by more than predicted" in summary(told)
+
+
+def test_frames_without_a_prediction_are_held_against_the_survey_alone(stage):
+    predicted = np.full((len(stage.track), 6, 6), np.nan)
+    shift = np.zeros((len(stage.track), 3))
+    shift[10:20, 2] = 0.05
+    alone, unknown = (
+        stage.audit(stage.solved(shift)),
+        stage.audit(stage.solved(shift), recorded=stage.recorded, predicted=predicted),
+    )
+    assert unknown.ranges() == alone.ranges() != []
+    assert "predicted" not in " ".join([*verdicts(unknown), summary(unknown)])
 
 
 def test_focal_lengths(stage):
@@ -251,4 +289,4 @@ def test_the_page_and_the_table(stage):
     assert math.isfinite(audit.off_m[15])
     rows = audit_csv(audit).splitlines()
     assert len(rows) == len(stage.track) + 1
-    assert rows[0].startswith("frame,disagrees,features,residual_px,off_m")
+    assert rows[0].startswith("frame,disagrees,beyond_prediction,features,residual_px,off_m")

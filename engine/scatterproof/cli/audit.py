@@ -16,7 +16,7 @@ from ..plan.write import save_text
 from ..problems import one_problem
 from ..prove.recorded import feature_names, read_tracks
 from ..prove.shot import insert_in_view
-from ..readiness.rehearse import choose_shots
+from ..readiness.rehearse import choose_shots, rehearse
 from ..sightings.need import planned_layout
 from ..stage.layout import Layout
 from ..survey.audit import FEATURE_SIGMA, Surveyed, audit_camera
@@ -25,7 +25,7 @@ from ..survey.clouds import read_points
 from ..survey.found import POINT_SIGMA
 from ..survey.solved import CAMERA_AXES, SolvedCamera, read_camera
 from ..survey.tables import Told
-from .output import output_folder, tell_warnings
+from .output import ProgressBar, output_folder, tell_warnings
 from .scene import blender_layer
 from .survey import add_file_options, require_apart, told_by
 
@@ -47,6 +47,9 @@ def register(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
         "--points", type=Path, metavar="FILE", help="solved points by name, to bring the solve onto the stage"
     )
     verb.add_argument("--registered", action="store_true", help="the solve is in the stage's axes and metres already")
+    verb.add_argument(
+        "--no-prediction", action="store_true", help="hold every frame against the survey's own uncertainty alone"
+    )
     verb.add_argument("--camera-axes", choices=CAMERA_AXES, default="", help="of a CSV's turns")
     verb.add_argument("--camera-name", default="", metavar="NAME", help="which camera of a scene file")
     add_file_options(verb)
@@ -75,6 +78,7 @@ def run(arguments: argparse.Namespace) -> int:
         recorded=read_tracks(arguments.tracks, track) if arguments.tracks else None,
         points=read_points(arguments.points, loose) if arguments.points else None,
         registered=arguments.registered,
+        predicted=None if arguments.no_prediction else predicted_covariance(plan, shot, folder),
     )  # fmt: skip
     is_zoom = bool(np.ptp(track.focal_mm) > 1e-6 * track.focal_mm[0])
     data = audit_json(plan, shot, audit, is_zoom)
@@ -94,7 +98,14 @@ def run(arguments: argparse.Namespace) -> int:
     else:
         print("\n".join([f"{shot.name}: {summary(audit)}", *(f"- {line}" for line in verdicts(audit, is_zoom))]))
         print(f"Report: {out / 'audit.html'}")
-    return 1 if arguments.strict and audit.disagrees.any() else 0
+    return 1 if arguments.strict and audit.accused.any() else 0
+
+
+def predicted_covariance(plan: Plan, shot: Shot, folder: Path) -> np.ndarray | None:
+    """(F, 6, 6) how well a sound solve of the shot's tracks would know the camera; None where it can't be solved."""
+    with ProgressBar() as bar:
+        (found,) = rehearse(plan, [shot.name], folder, lambda step: bar.show(step.shot, step.done, step.total))
+    return found.prediction.camera_covariance
 
 
 def surveyed_features(layout: Layout, survey: Path | None, told: Told) -> Surveyed:

@@ -34,6 +34,7 @@ class Prediction:
     bend: float
     rotation_only: bool
     lens_held: bool = False  # the sightings do not fix the lens at all; the figures are those with the lens known
+    camera_covariance: np.ndarray | None = None  # (F, 6, 6) of centre (m) and turn (rad), world axes, same datum
 
     @property
     def solvable(self) -> bool:
@@ -92,6 +93,7 @@ def predict(network: ShotNetwork, thorough: bool = True) -> Prediction:
         bend_of(network, information, found) if thorough else 1.0,
         network.unknowns.rotation_only,
         held,
+        own.pose[:, :6, :6],
     )
 
 

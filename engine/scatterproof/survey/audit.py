@@ -79,6 +79,8 @@ class Audit:
     off_sigma_m: np.ndarray  # (F,) how well the survey knows
     test: np.ndarray  # (F,) squared difference over its covariance, six degrees of freedom
     disagrees: np.ndarray  # (F,) bool  by more than the survey's own uncertainty
+    predicted_m: np.ndarray  # (F,) predicted sigma of a sound solve's camera; nan where nothing was predicted
+    beyond: np.ndarray  # (F,) bool  by more than prediction and survey together
     drift_px: np.ndarray  # (F, 2) slide at the action point, delivery pixels
     jitter_px: np.ndarray  # (F, 2)
     shake_m: np.ndarray  # (F,) the camera's path against its own slow part
@@ -86,10 +88,15 @@ class Audit:
     focal_ratio: np.ndarray  # (F,) solved over planned
     feature_off: tuple[tuple[str, float], ...]  # features that stay beside their tracks in all frames, px
 
+    @property
+    def accused(self) -> np.ndarray:
+        """(F,) bool: frames that are off by more than a sound solve would be; by more than the survey where unknown."""
+        return np.where(np.isfinite(self.predicted_m), self.beyond, self.disagrees)
+
     def ranges(self) -> list[tuple[int, int, float, float]]:
-        """First and last frame of every run that disagrees, with the largest distance (m) and turn (rad) in it."""
+        """First and last frame of every run that is accused, with the largest distance (m) and turn (rad) in it."""
         found = []
-        for first, last in frame_ranges(self.frame[self.disagrees]):
+        for first, last in frame_ranges(self.frame[self.accused]):
             inside = (self.frame >= first) & (self.frame <= last)
             found.append((first, last, float(np.nanmax(self.off_m[inside])), float(np.nanmax(self.off_rad[inside]))))
         return found
@@ -105,6 +112,7 @@ def audit_camera(
     recorded: RecordedTracks | None = None,
     points: SurveyPoints | None = None,
     registered: bool = False,
+    predicted: np.ndarray | None = None,
 ) -> Audit:
     """Hold a solved camera against the survey.
 
@@ -112,6 +120,8 @@ def audit_camera(
     in_view : (F of the track,) bool, where an insert at ``action_m`` (3,) is in the picture
     recorded : tracks by the names of features; points : solved points by such names, in the solve's world
     registered : the solve's world is the stage already
+    predicted : (F of the track, 6, 6) covariance of the camera's centre and turn in a sound solve of these tracks,
+        world axes, registered to its surroundings as a whole; rows of nan where it can't be told
     Raises BadInput where the solve can't be brought onto the stage.
     """
     rows = np.searchsorted(track.frame, solved.frame)
@@ -125,7 +135,8 @@ def audit_camera(
     f = len(solved)
     nan = np.full(f, np.nan)
     residual, seen = nan, np.zeros(f, int)
-    off_m, off_rad, sigma, test = nan, nan, nan, nan
+    off_m, off_rad, sigma, test, far = nan, nan, nan, nan, nan
+    expected = np.full((f, 6, 6), np.nan) if predicted is None else predicted[rows]
     drift, jitter = np.full((2, f, 2), np.nan)
     feature_off: tuple[tuple[str, float], ...] = ()
     scene = scene.with_parts(points_m=surveyed.position_m[feature] if len(feature) else np.zeros((0, 3)))
@@ -137,6 +148,7 @@ def audit_camera(
         allowed, covariance, good = _allowed(scene, tracks, surveyed.sigma_m[feature], seen >= LEAST_SEEN)
         covariance = covariance + _registration_covariance(match, surveyed)
         off_m, off_rad, sigma, test = _compared(scene, allowed, covariance, good)
+        far = _compared(scene, allowed, covariance + expected, good & np.isfinite(expected).all(axis=(1, 2)))[3]
         if good.any():
             here = _only_frames(scene, good), _only_frames(allowed, good)
             view = in_view[rows][good]
@@ -148,8 +160,9 @@ def audit_camera(
         slow = slow_part(solved.frame)
         shake = np.sqrt(((scene.centres_m - slow @ scene.centres_m) ** 2).sum(axis=1))
     return Audit(
-        solved.frame, match, labels, off, scene, residual, seen, off_m, off_rad, sigma, test, disagrees, drift, jitter,
-        shake, solved.focal_mm, solved.focal_mm / track.focal_mm[rows], feature_off,
+        solved.frame, match, labels, off, scene, residual, seen, off_m, off_rad, sigma, test, disagrees,
+        np.sqrt(np.trace(expected[:, :3, :3], axis1=1, axis2=2)), np.nan_to_num(far) > chi_square_quantile(SURE, 6),
+        drift, jitter, shake, solved.focal_mm, solved.focal_mm / track.focal_mm[rows], feature_off,
     )  # fmt: skip
 
 

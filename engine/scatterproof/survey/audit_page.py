@@ -31,6 +31,8 @@ DEFINITIONS = (
     ("residual", "Surveyed features as the solved camera draws them against their tracks, root mean square, in pixels "
      "of the recorded gate."),
     ("disagrees", f"Place and turn differ by more than the survey's own uncertainty excuses ({100 * SURE:g} %)."),
+    ("beyond prediction", "Place and turn differ by more than survey and predicted solve leave open together "
+     "(likewise): what a sound solve of the planned tracks would not do."),
 )  # fmt: skip
 
 
@@ -38,7 +40,7 @@ def verdicts(audit: Audit, is_zoom: bool = False) -> list[str]:
     """What was found, the most pressing first."""
     lines = [
         f"Frames {say_range(first, last)}: solved camera {1000 * off:.0f} mm and {math.degrees(turn):.2f}° from what "
-        "the survey allows."
+        f"the survey allows{_predicted(audit, first, last)}."
         for first, last, off, turn in sorted(audit.ranges(), key=lambda r: -r[2])[:12]
     ]
     lines += focal_findings(audit, is_zoom)
@@ -56,7 +58,23 @@ def verdicts(audit: Audit, is_zoom: bool = False) -> list[str]:
         lines.append("Without tracks (--tracks) only the solved points and the focal length can be held against it.")
     elif not audit.disagrees.any():
         lines.insert(0, "The solved camera agrees with the survey in every frame that can be checked.")
+    elif not audit.accused.any():
+        count = int(audit.disagrees.sum())
+        lines.insert(
+            0,
+            f"{count} frame{'s' * (count != 1)} differ{'s' * (count == 1)} from the survey by more than its own "
+            "uncertainty, but none by more than a sound solve of these tracks is predicted to.",
+        )
     return lines
+
+
+def _predicted(audit: Audit, first: int, last: int) -> str:
+    """What a sound solve would have stayed within in these frames, in words."""
+    inside = audit.predicted_m[(audit.frame >= first) & (audit.frame <= last)]
+    if not np.isfinite(inside).any():
+        return ""
+    within = 1000 * axis_factor(0.95, 3) / math.sqrt(3) * float(np.nanmax(inside))
+    return f"; predicted were {within:.0f} mm at most" if within >= 0.5 else "; predicted was less than a millimetre"
 
 
 def audit_page(plan: Plan, shot: Shot, audit: Audit, is_zoom: bool = False) -> str:
@@ -78,6 +96,8 @@ def summary(audit: Audit) -> str:
     parts = [f"{len(audit.frame)} solved frames, {int(checked.sum())} of them checked"]
     if checked.any():
         parts.append(f"{int(audit.disagrees.sum())} disagree")
+        if np.isfinite(audit.predicted_m).any():
+            parts.append(f"{int(audit.beyond.sum())} by more than predicted")
         parts.append(
             f"off by {1000 * rms(audit.off_m):.0f} mm, residual {quantity(rms(audit.residual_px), 'px')} (rms)"
         )
@@ -92,10 +112,10 @@ def audit_csv(audit: Audit) -> str:
     out = io.StringIO()
     sheet = csv.writer(out)
     columns = _columns(audit)
-    sheet.writerow(["frame", "disagrees", *columns])
+    sheet.writerow(["frame", "disagrees", "beyond_prediction", *columns])
     for i, frame in enumerate(audit.frame.tolist()):
         cells = ["" if np.isnan(values[i]) else f"{values[i]:.6g}" for values in columns.values()]
-        sheet.writerow([frame, int(audit.disagrees[i]), *cells])
+        sheet.writerow([frame, int(audit.disagrees[i]), int(audit.beyond[i]), *cells])
     return out.getvalue()
 
 
@@ -104,7 +124,7 @@ def audit_json(plan: Plan, shot: Shot, audit: Audit, is_zoom: bool = False) -> d
     match = audit.match
     columns = _columns(audit)
     frames = [
-        {"frame": int(frame), "disagrees": bool(audit.disagrees[i])}
+        {"frame": int(frame), "disagrees": bool(audit.disagrees[i]), "beyond_prediction": bool(audit.beyond[i])}
         | {name: None if np.isnan(values[i]) else float(f"{values[i]:.6g}") for name, values in columns.items()}
         for i, frame in enumerate(audit.frame)
     ]
@@ -137,6 +157,7 @@ def _columns(audit: Audit) -> dict[str, np.ndarray]:
         "off_m": audit.off_m,
         "off_rad": audit.off_rad,
         "off_sigma_m": audit.off_sigma_m,
+        "predicted_sigma_m": audit.predicted_m,
         "drift_px": np.hypot(*audit.drift_px.T),
         "jitter_px": np.hypot(*audit.jitter_px.T),
         "shake_m": audit.shake_m,
@@ -147,16 +168,20 @@ def _columns(audit: Audit) -> dict[str, np.ndarray]:
 
 def _charts(audit: Audit) -> str:
     columns = _columns(audit)
-    uncertainty = 1000 * axis_factor(0.95, 3) / math.sqrt(3) * columns["off_sigma_m"]
+    uncertainty, predicted = (
+        1000 * axis_factor(0.95, 3) / math.sqrt(3) * columns[name] for name in ("off_sigma_m", "predicted_sigma_m")
+    )
     panels: list[tuple[str, list[tuple[str, np.ndarray, str]]]] = [
         ("Off, mm", [("off", 1000 * columns["off_m"], BLUE),
-                     ("95 % of the survey's own uncertainty", uncertainty, d.GREY)]),
+                     ("95 % of the survey's own uncertainty", uncertainty, d.GREY),
+                     ("95 % of a sound solve, as predicted", predicted, ORANGE)]),
         ("Residual, px", [("residual", columns["residual_px"], BLUE)]),
         ("Slide, px", [("drift", columns["drift_px"], BLUE), ("jitter", columns["jitter_px"], ORANGE)]),
         ("Focal length, % of planned", [("focal length", 100 * columns["focal_ratio"], BLUE)]),
         ("Shake of the path, mm", [("shake", 1000 * columns["shake_m"], BLUE)]),
     ]  # fmt: skip
-    shown = [panel for panel in panels if any(np.isfinite(values).sum() > 1 for _, values, _ in panel[1])]
+    known = [(name, [line for line in lines if np.isfinite(line[1]).sum() > 1]) for name, lines in panels]
+    shown = [panel for panel in known if panel[1]]
     if not shown:
         return ""
     x = d.Scale(float(audit.frame[0]), float(max(audit.frame[-1], audit.frame[0] + 1)), LEFT, WIDTH - RIGHT)
@@ -167,8 +192,13 @@ def _charts(audit: Audit) -> str:
         if tick == round(tick):
             body += d.label(x.at(tick), bottom, f"{tick:.0f}", text_anchor="middle", class_="axis")
     picture = d.svg(WIDTH, height, body, "the audit over the frames of the shot", "curves")
-    key = "Shaded frames disagree with the survey. Gaps: too few surveyed features tracked."
+    key = f"Shaded frames {_accused(audit)}. Gaps: too few surveyed features tracked."
     return f"<h3>Frame by frame</h3><div class='scroll'>{picture}</div><p class='key'>{key}</p>"
+
+
+def _accused(audit: Audit) -> str:
+    predicted = np.isfinite(audit.predicted_m).any()
+    return "are off by more than predicted" if predicted else "disagree with the survey"
 
 
 def _panel(audit: Audit, name: str, lines: Sequence[tuple[str, np.ndarray, str]], x: d.Scale, top: float) -> str:
@@ -195,7 +225,7 @@ def _panel(audit: Audit, name: str, lines: Sequence[tuple[str, np.ndarray, str]]
                           stroke_dasharray=dash)
             )  # fmt: skip
         if len(lines) > 1:
-            end_x = x.end - 10 - 300 * (len(lines) - 1 - i)
+            end_x = x.end - 10 - sum(7.0 * len(after) + 60 for after, *_ in lines[i + 1 :])
             parts.append(d.label(end_x, top - 5, what, text_anchor="end", class_="axis"))
             sample = f"M{d.number(end_x + 2 - 7.0 * len(what) - 34)} {d.number(top - 9)}h26"
             parts.append(d.element("path", d=sample, class_="curve", stroke=colour, stroke_dasharray=dash))
@@ -213,7 +243,7 @@ def _runs(frame: np.ndarray, known: np.ndarray) -> list[tuple[int, int]]:
 
 def _shade(audit: Audit, x: d.Scale, top: float) -> str:
     return "".join(
-        d.element("rect", d.title(f"frames {say_range(first, last)} disagree"), x=x.at(first - 0.5),
+        d.element("rect", d.title(f"frames {say_range(first, last)} {_accused(audit)}"), x=x.at(first - 0.5),
                   y=top, width=max(x.at(last + 0.5) - x.at(first - 0.5), 2.0), height=PANEL, fill=RED,
                   fill_opacity=0.16)
         for first, last, *_ in audit.ranges()
