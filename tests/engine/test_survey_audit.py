@@ -144,7 +144,7 @@ def test_only_what_a_sound_solve_would_not_do_is_accused(stage):
     cameras[50:70, :3, 3] += [0.3, 0, 0]
     told = stage.audit(dataclasses.replace(sound, world_from_cam=cameras), **more, predicted=predicted)
     assert [(first, last) for first, last, *_ in told.ranges()] == [tuple(stage.track.frame[[50, 69]])]
-    assert "predicted were" in verdicts(told)[0]
+    assert "was predicted to stay within" in verdicts(told)[0]
     assert "20 by more than predicted" in summary(told)
 
 

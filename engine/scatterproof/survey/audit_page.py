@@ -74,7 +74,7 @@ def _predicted(audit: Audit, first: int, last: int) -> str:
     if not np.isfinite(inside).any():
         return ""
     within = 1000 * axis_factor(0.95, 3) / math.sqrt(3) * float(np.nanmax(inside))
-    return f"; predicted were {within:.0f} mm at most" if within >= 0.5 else "; predicted was less than a millimetre"
+    return f"; a sound solve was predicted to stay within {max(within, 1):.0f} mm"
 
 
 def audit_page(plan: Plan, shot: Shot, audit: Audit, is_zoom: bool = False) -> str:
