@@ -4,7 +4,6 @@ from pathlib import Path
 
 import bpy
 import numpy as np
-import pypdfium2
 import pytest
 import scatterproof_addon
 from scatterproof.kit.build import KitOptions, build_kit
@@ -84,6 +83,7 @@ def test_sheets_turn_and_stop_at_the_ends(built, scene):
 
 @pytest.mark.parametrize(("paper", "units"), [("A4", "PLAN"), ("Letter", "ft")])
 def test_a_kit_is_written_in_the_chosen_paper_and_units(built, scene, tmp_path, paper, units):
+    pypdfium2 = pytest.importorskip("pypdfium2")
     choices = scene.scatterproof_rig_kit
     choices.paper, choices.units, choices.folder = paper, units, str(tmp_path / "é kit")
     assert built.write_kit() == {"FINISHED"}

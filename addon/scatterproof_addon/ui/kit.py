@@ -76,6 +76,7 @@ class KitPanel(bpy.types.Panel):
         for section in made.sections:
             here = section.first <= made.shown < section.first + section.count
             row = column.row(align=True)
+            row.alignment = "LEFT"
             count = f" ({section.count})" if section.count > 1 else ""
             text = f"{section.title}{count}"
             button = row.operator(
