@@ -7,7 +7,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scatterproof.camera.axes import from_pan_tilt_roll, pose
-from scatterproof.camera.lens import camera_twist, frustum_corners, image_velocity, project, undistort, unproject
+from scatterproof.camera.lens import (
+    camera_twist,
+    fold_radius,
+    frustum_corners,
+    image_velocity,
+    project,
+    undistort,
+    unproject,
+)
 from scatterproof.camera.track import CameraTrack
 from scipy.spatial.transform import Rotation
 
@@ -172,3 +180,11 @@ def test_undistorting_what_no_place_reaches():
     out = undistort(np.array([[2.0, 0], [0.1, 0.2], [np.nan, 0]]), coefficients)
     assert np.isnan(out).any(axis=1).tolist() == [True, False, True]
     np.testing.assert_array_equal(undistort(np.array([5.0, 1.0]), np.zeros(5)), [5.0, 1.0])
+
+
+def test_a_coefficient_that_is_hardly_there_is_no_fold_and_no_error():
+    for tiny in (5e-324, 1e-310, 1e-200):
+        assert fold_radius(np.array([0, 0, 0, 0, tiny])) == np.inf
+        assert fold_radius(np.array([0, 0, 0, 0, -tiny])) > 1e30
+    known = fold_radius(np.array([-0.2, 0, 0, 0, 0]))
+    assert fold_radius(np.array([-0.2, 0, 0, 0, -1e-310])) == pytest.approx(known, rel=1e-12)

@@ -60,9 +60,9 @@ def fold_radius(coefficients: np.ndarray) -> float:
     # By diagonal dominance it is positive definite while A > r (6 |q1| + 2 |q2|), at most sqrt(40) r |q|; the other row
     # follows, as r L is the integral of A.
     decentring = np.sqrt(40) * np.hypot(p1, p2)
-    roots = np.roots([7 * k3, 0, 5 * k2, 0, 3 * k1, -decentring, 1])
-    real = roots.real[(np.abs(roots.imag) < 1e-9 * np.abs(roots)) & (roots.real > 0)]
-    return float(real.min(initial=np.inf))
+    inverse = np.roots([1, -decentring, 3 * k1, 0, 5 * k2, 0, 7 * k3])  # 1 / r: the leading one is never tiny
+    real = inverse.real[(np.abs(inverse.imag) < 1e-9 * np.abs(inverse)) & (inverse.real > 0)]
+    return float(1 / real.max()) if len(real) else np.inf
 
 
 def undistort(xy: np.ndarray, coefficients: np.ndarray) -> np.ndarray:
