@@ -16,12 +16,12 @@ import numpy as np
 from ..plan.model import Plan
 from ..readiness.rehearse import Rehearsal, rehearse, rescored
 from ..readiness.verdict import LOST, STATES
-from ..sightings.sighting import Sightings
+from ..sightings.sighting import SHORT, Sightings
 from ..sightings.tracks import runs
 from ..stage.layout import BAND, CORNER, FEATURE_KINDS, POINT
 from .advise import Step
 from .gain import Sighted, extra_points, predicted, shot_core
-from .update import changed, delta_of, standing_still
+from .update import Changed, Core, changed, delta_of, standing_still
 
 STANDS, STAND, MARKER, GEAR = "stands", "stand", "marker", "gear"
 ALL_STANDS = "all stands together"
@@ -166,29 +166,36 @@ def suspects(rehearsal: Rehearsal, things: tuple[Thing, ...]) -> np.ndarray:
 def _down_dated(rehearsal: Rehearsal, things: tuple[Thing, ...]) -> tuple[np.ndarray, np.ndarray]:
     """(T, F) drift and jitter without each thing."""
     r = rehearsal
-    f = len(r.track)
     now = r.readiness.drift_px, r.readiness.jitter_px
-    core = shot_core(r)
-    if core is None:
+    found = removed(r, things)
+    if found is None:
         return np.tile(now[0], (len(things), 1)), np.tile(now[1], (len(things), 1))
-    columns = np.concatenate([thing.columns for thing in things])
-    group = np.repeat(np.arange(len(things)), [len(thing.columns) for thing in things])
+    core, before, after = found
     rows = core.rows
-    part = Sightings(**{name: getattr(r.sightings, name)[rows][:, columns] for name in Sightings.__slots__})
-    # The solve gets at most so many tracks: what it does not get it can not lose.
-    used = np.isin(columns, r.network.feature)
-    part = replace(part, why=np.where(used, part.why, 255))
-    found = Sighted(part, group, r.layout.features.position_m[columns], runs(part.seen)[0])
-    before = standing_still(core)
-    after = changed(core, delta_of(core, extra_points(found, len(things))), -1.0)
-    key = tuple(values[rows] for values in now)
     out = []
-    for then, values in zip(predicted((key[0], key[1]), before, after, core), now, strict=True):
+    for then, values in zip(predicted((now[0][rows], now[1][rows]), before, after, core), now, strict=True):
         with np.errstate(invalid="ignore", divide="ignore"):
             ratio = np.nan_to_num(then / values[rows][core.asked], nan=1.0, posinf=1e6)
-        spread = np.array([np.interp(np.arange(f), rows[core.asked], one) for one in ratio])
+        spread = np.array([np.interp(np.arange(len(r.track)), rows[core.asked], one) for one in ratio])
         out.append(values * spread)
     return out[0], out[1]
+
+
+def removed(rehearsal: Rehearsal, things: tuple[Thing, ...]) -> tuple[Core, Changed, Changed] | None:
+    """The shot's core, and what it says as it is and without each thing; None where there is no core."""
+    r = rehearsal
+    core = shot_core(r)
+    if core is None or not things:
+        return None
+    columns = np.concatenate([thing.columns for thing in things])
+    group = np.repeat(np.arange(len(things)), [len(thing.columns) for thing in things])
+    part = Sightings(**{name: getattr(r.sightings, name)[core.rows][:, columns] for name in Sightings.__slots__})
+    # The solve gets at most so many tracks: what it does not get it can not lose.
+    used = np.isin(columns, r.network.feature)
+    part = replace(part, why=np.where(used, part.why, np.uint8(SHORT)))
+    found = Sighted(part, group, r.layout.features.position_m[columns], runs(part.seen)[0])
+    after = changed(core, delta_of(core, extra_points(found, len(things))), -1.0)
+    return core, standing_still(core), after
 
 
 def _runs(rehearsal: Rehearsal, thing: Thing, before: np.ndarray, after: np.ndarray) -> list[Critical]:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator, Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from collections.abc import Callable, Generator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +13,7 @@ from ..problems import BadInput
 from ..readiness.rehearse import Hiders, Progress, Rehearsal, rehearse_shot
 from ..readiness.verdict import ShotReadiness
 from ..sightings.need import planned_layout
-from ..stage.layout import Features, Layout, build_layout
+from ..stage.layout import Layout, build_layout, without_owners
 from .setout import SetOut, as_told
 
 ALL_STANDS = ""  # no stand has an empty name
@@ -78,7 +78,7 @@ def measure_needs(
             told = (yield from rehearse_shot(told_plan, told_layout, shot, folder, hiders)).readiness
         without = {}
         for stand, owners in _seen_stands(plan, planned):
-            bare = _without(layout, owners)
+            bare = without_owners(layout, owners)
             state = (yield from rehearse_shot(plan, bare, shot, folder, hiders)).readiness.state
             worse = planned.readiness.frame[state > planned.readiness.state]
             if len(worse):
@@ -93,9 +93,3 @@ def _seen_stands(plan: Plan, rehearsal: Rehearsal) -> list[tuple[str, list[int]]
     used = np.unique(rehearsal.layout.features.owner[rehearsal.sightings.seen.any(axis=0)])
     seen = [(stand.name, [first + i]) for i, stand in enumerate(plan.stands) if first + i in used]
     return seen + [(ALL_STANDS, [owner for _, owners in seen for owner in owners])] * (len(seen) > 1)
-
-
-def _without(layout: Layout, owners: Sequence[int]) -> Layout:
-    kept = ~np.isin(layout.features.owner, owners)
-    rest = Features(**{f.name: getattr(layout.features, f.name)[kept] for f in fields(Features)})
-    return replace(layout, features=rest)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -133,6 +133,13 @@ def _stocked(
     features = Features(**{name: np.concatenate([part[name] for part in parts]) for name in parts[0]})
     owners = (*markers.name, *(stand.name for stand in plan.stands), *(g.name for g in plan.gear))
     return Layout(surfaces, markers, features, owners, notes)
+
+
+def without_owners(layout: Layout, owners: Sequence[int]) -> Layout:
+    """The same stage when nothing of some markers, stands or gear (rows of ``owner_names``) can be tracked."""
+    kept = ~np.isin(layout.features.owner, owners)
+    rest = Features(**{name: getattr(layout.features, name)[kept] for name in Features.__slots__})
+    return replace(layout, features=rest)
 
 
 def _markers(plan: Plan, surfaces: Sequence[Surface], placings: Sequence[Placing]) -> Markers:
