@@ -54,7 +54,7 @@ def test_every_ring_shows_its_state_in_every_frame(scene):
         for row in (0, len(rehearsal.track.frame) // 2, -1):
             scene.frame_set(int(rehearsal.track.frame[row]) + offset)
             shown = rings.evaluated_get(bpy.context.evaluated_depsgraph_get()).data
-            assert len(shown.polygons) == size[ring_states(rehearsal)[row]].sum()
+            assert len(shown.polygons) == size[ring_states(rehearsal.layout, rehearsal.sightings.why)[row]].sum()
     clear_bake(scene)
     assert before == [
         len(block) for block in (scene.objects, bpy.data.actions, bpy.data.node_groups, scene.timeline_markers)

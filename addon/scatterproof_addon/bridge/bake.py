@@ -16,8 +16,8 @@ from scatterproof.plan.check import UPPER_LIMITS
 from scatterproof.plan.paint import srgb_to_linear
 from scatterproof.readiness.rehearse import Rehearsal
 from scatterproof.readiness.verdict import FIRM, LOST, STATES, THIN, Reason, ShotReadiness
-from scatterproof.sightings.sighting import OUTSIDE
-from scatterproof.stage.layout import POINT
+from scatterproof.sightings.sighting import OUTSIDE, SEEN
+from scatterproof.stage.layout import POINT, Layout
 
 from . import animation, tags
 from .glyphs import all_glyphs, glyph
@@ -41,15 +41,19 @@ def state_material(state: int) -> bpy.types.Material:
     return glow_material(f"readiness {STATES[state]}", srgb_to_linear(np.array(STATE_CODES[state]) / 255).tolist())
 
 
-def ring_states(rehearsal: Rehearsal) -> np.ndarray:
-    """(F, R) uint8 of every marker, then of every band and hard point on its own.
+def ring_starts(layout: Layout) -> np.ndarray:
+    """(R,) first feature of every marker, then every band and hard point on its own: each has one ring."""
+    owner = layout.features.owner  # features stand in the order of their owners
+    return np.flatnonzero((np.diff(owner, prepend=-1) != 0) | (owner >= len(layout.markers.name)))
+
+
+def ring_states(layout: Layout, why: np.ndarray) -> np.ndarray:
+    """(F, R) uint8 of every ring, from why features (F, N) count or not.
 
     0 not in the gate, 1 all its features trackable, 2 some, 3 none though in the gate.
     """
-    features, count = rehearsal.layout.features, len(rehearsal.layout.markers.name)
-    seen, inside = rehearsal.sightings.seen, rehearsal.sightings.why != OUTSIDE
-    # features stand in the order of their owners: those of one marker together, all others as one each
-    starts = np.flatnonzero((np.diff(features.owner, prepend=-1) != 0) | (features.owner >= count))
+    features, starts = layout.features, ring_starts(layout)
+    seen, inside = why == SEEN, why != OUTSIDE
     total = np.diff(np.append(starts, len(features)))
     good, shown = (np.add.reduceat(mask.astype(np.int32), starts, axis=1) for mask in (seen, inside))
     state = np.where(good == total, 1, np.where(good > 0, 2, 3))
@@ -143,7 +147,7 @@ def _unlit(thing: bpy.types.Object) -> bpy.types.Object:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Spots:
+class Spots:
     """Where R rings lie."""
 
     centre_m: np.ndarray  # (R, 3)
@@ -157,7 +161,7 @@ def _bake_rings(
     rehearsals: Sequence[Rehearsal],
     offsets: Sequence[int],
 ) -> None:
-    spots = _spots(rehearsals)
+    spots = ring_spots(rehearsals[0].layout, np.concatenate([r.track.centre_m for r in rehearsals]).mean(axis=0))
     if not len(spots.radius_m):
         return
     spans = [
@@ -166,15 +170,15 @@ def _bake_rings(
     start, stop = int(min(s[0] for s in spans)), int(max(s[1] for s in spans))
     states = np.zeros((len(spots.radius_m), stop - start + 1), np.uint8)
     for rehearsal, span in zip(rehearsals, spans, strict=True):
-        states[:, span[0] - start : span[1] - start + 1] = ring_states(rehearsal).T
+        rings = ring_states(rehearsal.layout, rehearsal.sightings.why)
+        states[:, span[0] - start : span[1] - start + 1] = rings.T
     thing = _rings(collection, scene, spots)
     group = _lookup_nodes(_state_image(states), start, states.shape)
     put(thing.modifiers.new("readiness", "NODES"), node_group=group)
 
 
-def _spots(rehearsals: Sequence[Rehearsal]) -> _Spots:
-    """Round every marker in its own plane; round bands and hard points upright, turned to where the cameras are."""
-    layout = rehearsals[0].layout
+def ring_spots(layout: Layout, eye_m: np.ndarray) -> Spots:
+    """Round every marker in its own plane; round bands and hard points upright, turned to the cameras at (3,)."""
     markers, features = layout.markers, layout.features
     starts = markers.first[:-1]
     away = np.linalg.norm(markers.outline_m - np.repeat(markers.centre_m, np.diff(markers.first), axis=0), axis=1)
@@ -184,17 +188,17 @@ def _spots(rehearsals: Sequence[Rehearsal]) -> _Spots:
     lone = features.owner >= len(markers.name)
     position = features.position_m[lone]
     off = np.where(features.kind[lone] == POINT, LONE_RING_M / 2, 0.0)  # bands are in the middle, corners in front
-    towards = np.mean(np.concatenate([r.track.centre_m for r in rehearsals]), axis=0) - position
+    towards = eye_m - position
     towards[:, 2] = 0
     towards /= np.maximum(np.linalg.norm(towards, axis=1, keepdims=True), 1e-9)
-    return _Spots(
+    return Spots(
         np.concatenate([markers.centre_m + lift[:, None] * markers.normal, position + off[:, None] * towards]),
         np.concatenate([markers.normal, towards]),
         np.concatenate([radius, np.full(len(position), LONE_RING_M)]),
     )
 
 
-def _rings(collection: bpy.types.Collection, scene: bpy.types.Scene, spots: _Spots) -> bpy.types.Object:
+def _rings(collection: bpy.types.Collection, scene: bpy.types.Scene, spots: Spots) -> bpy.types.Object:
     """One mesh with the three glyphs at every spot; the nodes keep one of them."""
     points, faces, state = all_glyphs()
     count, size = len(spots.radius_m), len(points)

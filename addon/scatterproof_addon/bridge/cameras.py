@@ -282,7 +282,7 @@ def move_from(plan: Plan, base: Shot, thing: bpy.types.Object, seen: Evaluated, 
             and np.allclose(made.focus_m, seen.focus_m, rtol=1e-5, atol=1e-4)
         ):
             return candidate
-    return dataclasses.replace(base, move=None, keys=(), samples=_samples(seen))
+    return dataclasses.replace(base, move=None, keys=(), samples=samples_of(seen))
 
 
 def _one_key(shot: Shot, seen: Evaluated) -> tuple[CameraKey, ...] | None:
@@ -323,7 +323,8 @@ def _read_keys(old: Shot, thing: bpy.types.Object, seen: Evaluated, offset: int)
     )
 
 
-def _samples(seen: Evaluated) -> tuple[CameraSample, ...]:
+def samples_of(seen: Evaluated) -> tuple[CameraSample, ...]:
+    """A move as one sample per frame."""
     turns = quaternion_from_matrix(seen.world_from_cam)
     zooms, racks = np.ptp(seen.focal_mm) > FOCAL_NOISE, np.ptp(seen.focus_m) > 1e-4
     return tuple(

@@ -1,0 +1,99 @@
+"""Listening: after every change the frame in view at once, in idle moments the rest. Never an error while drawing."""
+
+from __future__ import annotations
+
+import time
+
+import bpy
+from scatterproof.problems import BadInput
+
+from .live import LIVES, REST_S
+
+TICK_S = 0.02
+
+
+def _on_change(scene: bpy.types.Scene, *_: object) -> None:
+    """Something has been evaluated anew."""
+    live = LIVES.of(scene)
+    if live is None or bpy.app.is_job_running("RENDER"):
+        return
+    try:
+        news = live.notice(scene)
+    except BadInput:  # a scene that makes no plan just now: said when it is rehearsed
+        LIVES.kept.pop(scene.session_uid, None)
+        news = True
+    if news:
+        redraw()
+        wake()
+
+
+def _on_frame(scene: bpy.types.Scene, *_: object) -> None:
+    """Another frame."""
+    live = LIVES.of(scene)
+    if live is not None and not bpy.app.is_job_running("RENDER") and live.look(scene):
+        redraw()
+
+
+def _on_history(*_: object) -> None:
+    """Undone or redone: every reference is new."""
+    for scene in bpy.data.scenes:
+        _on_change(scene)
+
+
+def _on_load(*_: object) -> None:
+    LIVES.forget()
+    if bpy.app.timers.is_registered(_idle):
+        bpy.app.timers.unregister(_idle)
+
+
+def _idle() -> float | None:
+    """A slice of rehearsal for scenes that wait for one; sleeps when there are none."""
+    scenes = {scene.session_uid: scene for scene in bpy.data.scenes}
+    waiting = [(scenes[uid], live, name) for uid, live in LIVES.kept.items() if uid in scenes and (name := live.work())]
+    if not waiting:
+        return None
+    scene, live, name = waiting[0]
+    if time.monotonic() - live.changed_s >= REST_S and live.go_on(scene, name):
+        redraw()
+    return TICK_S
+
+
+def wake() -> None:
+    """Let the idle slices begin, where any wait."""
+    if any(live.work() for live in LIVES.kept.values()) and not bpy.app.timers.is_registered(_idle):
+        bpy.app.timers.register(_idle, first_interval=REST_S)
+
+
+def redraw() -> None:
+    """Ask for a new picture of every 3D view, timeline and sidebar."""
+    for window in bpy.context.window_manager.windows:
+        for area in window.screen.areas:
+            if area.type in ("VIEW_3D", "DOPESHEET_EDITOR"):
+                area.tag_redraw()
+
+
+HANDLERS = {
+    "depsgraph_update_post": _on_change,
+    "frame_change_post": _on_frame,
+    "undo_post": _on_history,
+    "redo_post": _on_history,
+    "load_pre": _on_load,
+}
+for _function in set(HANDLERS.values()):
+    bpy.app.handlers.persistent(_function)
+
+
+def register() -> None:
+    """Start listening."""
+    for name, function in HANDLERS.items():
+        getattr(bpy.app.handlers, name).append(function)
+
+
+def unregister() -> None:
+    """Stop listening."""
+    for name, function in HANDLERS.items():
+        listening = getattr(bpy.app.handlers, name)
+        if function in listening:
+            listening.remove(function)
+    if bpy.app.timers.is_registered(_idle):
+        bpy.app.timers.unregister(_idle)
