@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
+import os
+import signal
 
 import numpy as np
 import pytest
-from scatterproof.prove.parallel import run_takes
+from scatterproof.problems import BadInput
+from scatterproof.prove.parallel import ONE_THREAD, run_takes
 from scatterproof.prove.predict import predict
 from scatterproof.prove.shot import ShotNetwork
 from scatterproof.prove.takes import Spoiling, Takes, simulated_tracks, solve_take, solved_take
@@ -17,6 +20,7 @@ from staged_shot import seen_by, staged_shot
 
 ACTION = np.array([0.2, 0.5, 1.0])
 CLEAN = Spoiling(blunders=0, life_frames=np.inf)
+SEEDS = (5, 1, 4, 2, 3, 8, 7, 6)
 
 
 def network(frames=24, points=40, seed=3, errors=None, **changes):
@@ -95,6 +99,12 @@ def test_failures_are_counted_and_explained():
     assert np.isfinite(mixed.drift_px).all()
 
 
+def same_bits(one, two):
+    for field in dataclasses.fields(one):
+        a, b = getattr(one, field.name), getattr(two, field.name)
+        assert np.array_equal(a, b, equal_nan=True) if isinstance(a, np.ndarray) else a == b
+
+
 def test_processes_in_any_order_give_the_same_bits():
     n = network(12, 30)
     told = []
@@ -104,8 +114,45 @@ def test_processes_in_any_order_give_the_same_bits():
     assert [take.seed for take in one.takes] == [3, 1, 2]
     by_seed = {take.seed: take for take in two.takes}
     for take in one.takes:
-        for field in dataclasses.fields(take):
-            a, b = getattr(take, field.name), getattr(by_seed[take.seed], field.name)
-            assert np.array_equal(a, b, equal_nan=True) if isinstance(a, np.ndarray) else a == b
+        same_bits(take, by_seed[take.seed])
     with pytest.raises(ValueError, match="at least one seed"):
         run_takes(n, [])
+
+
+@pytest.fixture
+def cluster(tmp_path, monkeypatch):
+    distributed = pytest.importorskip("distributed", reason="needs the extra 'cluster'")
+    for name in ONE_THREAD:
+        monkeypatch.setenv(name, "1")
+    options = {"dashboard_address": None, "processes": True, "threads_per_worker": 1, "local_directory": str(tmp_path)}
+    with distributed.LocalCluster(n_workers=2, **options) as running:
+        yield running
+
+
+def test_a_cluster_gives_the_same_bits_though_a_worker_is_killed_half_way(cluster):
+    shot = network(24, 40)
+    here = run_takes(shot, sorted(SEEDS), jobs=2)
+    workers = [worker.pid for worker in cluster.workers.values()]
+    assert len(workers) == 2
+    told = []
+
+    def tell(done, total):
+        told.append((done, total))
+        if done == 2:
+            os.kill(workers[0], signal.SIGKILL)
+
+    there = run_takes(shot, SEEDS, cluster=cluster.scheduler_address, tell=tell)
+    assert told == [(i + 1, len(SEEDS)) for i in range(len(SEEDS))]
+    assert [take.seed for take in there.takes] == list(SEEDS)
+    by_seed = {take.seed: take for take in here.takes}
+    for take in there.takes:
+        same_bits(take, by_seed[take.seed])
+
+
+def test_a_cluster_without_workers_is_told(tmp_path):
+    distributed = pytest.importorskip("distributed", reason="needs the extra 'cluster'")
+    with (
+        distributed.LocalCluster(n_workers=0, dashboard_address=None, local_directory=str(tmp_path)) as empty,
+        pytest.raises(BadInput, match="a scheduler without workers; expected at least one worker"),
+    ):
+        run_takes(network(12, 30), [1], cluster=empty.scheduler_address)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures import CancelledError, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 
@@ -81,7 +81,7 @@ def _one_thread() -> Iterator[None]:
 
 def _on_cluster(network: ShotNetwork, seeds: Sequence[int], spoiling: Spoiling, address: str) -> Iterator[Take]:
     try:
-        from dask.distributed import Client  # type: ignore[import-not-found, unused-ignore]
+        from dask.distributed import Client, KilledWorker  # type: ignore[import-not-found, unused-ignore]
         from dask.distributed import as_completed as dask_as_completed
     except ModuleNotFoundError:
         raise one_problem("--cluster", "no dask.distributed", "pip install 'scatterproof[cluster]'") from None
@@ -89,8 +89,14 @@ def _on_cluster(network: ShotNetwork, seeds: Sequence[int], spoiling: Spoiling, 
         client = Client(address, timeout="10s")
     except (OSError, ValueError, TimeoutError) as error:
         raise one_problem("--cluster", repr(address), f"the address of a running scheduler ({error})") from error
-    with client:
-        shot = client.scatter(network, broadcast=True)
-        tasks = [client.submit(solve_take, shot, seed, spoiling, pure=False, retries=3) for seed in seeds]
-        for task in dask_as_completed(tasks):
-            yield task.result()
+    try:
+        with client:
+            if not client.ncores():
+                raise one_problem("--cluster", "a scheduler without workers", "at least one worker")
+            shot = client.scatter(network, broadcast=True)
+            tasks = [client.submit(solve_take, shot, seed, spoiling, pure=False, retries=3) for seed in seeds]
+            for task in dask_as_completed(tasks):
+                yield task.result()
+    except (KilledWorker, ImportError, OSError, RuntimeError, CancelledError) as error:
+        found = f"takes that could not be run ({str(error) or type(error).__name__})"
+        raise one_problem("--cluster", found, "workers that stay, with the same scatterproof and numpy") from error
