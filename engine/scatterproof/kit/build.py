@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from ..plan.model import Camera, Paint, Plan, Shot
+from ..plan.model import Plan
 from ..plan.write import save_bytes, save_text
 from ..problems import one_problem
 from ..readiness.rehearse import Hiders, Progress
@@ -29,6 +29,7 @@ from .paper import PAPERS, Page, finished
 from .pdf import pages_pdf
 from .place import placement_pages
 from .setout import SetOut, set_out
+from .standins import renamed, stand_ins, told_to_crew, told_to_makers
 from .svg import page_svg
 
 
@@ -91,8 +92,41 @@ def kit_steps(
     amounts = amounts_for(plan, groups)
     found = clashes(plan)
     rounding = sheets.rounding_line(needs, table, unit)
+    names = stand_ins(plan)
     warnings = _warnings(plan, layout, needs, table, found, rounding)
     shopping = sheets.shopping_rows(plan, groups, amounts, unit)
+    lists = {
+        "set-out.csv": set_out_csv(layout, table),
+        "cut-list.csv": cut_csv(layout, table, groups),
+        "shopping.csv": _csv(("what", "needed", "with spare", "note"), shopping),
+        "stands.csv": stands_csv(plan, needs),
+        "paint.csv": paint_csv(plan, amounts),
+        "camera-report.csv": blank_report(plan, unit),
+    }
+    if names:
+        lists["names.csv"] = _csv(("on_the_sheets", "in_the_plan"), [(other, name) for name, other in names.items()])
+    told = [told_to_crew(names)] if names else []
+    contents = plan, layout, needs, table, groups, amounts, found, rounding, [*told, *warnings], shopping
+    pages = _sheets(*renamed(contents, names), unit, paper)
+    warnings = [told_to_makers(names)] * bool(names) + warnings
+    return Kit(tuple(pages), lists, tuple(warnings), needs, table, tuple(groups))
+
+
+def _sheets(
+    plan: Plan,
+    layout: Layout,
+    needs: Needs,
+    table: SetOut,
+    groups: Sequence[CutGroup],
+    amounts: Sequence[Amount],
+    found: Sequence[Clash],
+    rounding: str,
+    warnings: Sequence[str],
+    shopping: Sequence[tuple[str, str, str, str]],
+    unit: str,
+    paper: str,
+) -> list[Page]:
+    """Every page, the cover first."""
     parts: list[tuple[str, list[Page]]] = [("placement", []), ("set-out", [])]
     for chart in range(len(table.charts)):
         if len(table.on_chart(chart)):
@@ -117,28 +151,15 @@ def kit_steps(
     for name, pages in parts:
         contents.append((name, first))
         first += len(pages)
-    pages = finished([*front(contents), *(page for _, pages in parts for page in pages)], plan.name)
-    lists = {
-        "set-out.csv": set_out_csv(layout, table),
-        "cut-list.csv": cut_csv(layout, table, groups),
-        "shopping.csv": _csv(("what", "needed", "with spare", "note"), shopping),
-        "stands.csv": stands_csv(plan, needs),
-        "paint.csv": paint_csv(plan, amounts),
-        "camera-report.csv": blank_report(plan, unit),
-    }
-    return Kit(tuple(pages), lists, tuple(warnings), needs, table, tuple(groups))
+    return finished([*front(contents), *(page for _, pages in parts for page in pages)], plan.name)
 
 
 def _warnings(
     plan: Plan, layout: Layout, needs: Needs, table: SetOut, found: Sequence[Clash], rounding: str
 ) -> list[str]:
     told = list(layout.notes)
-    named: tuple[Shot | Camera | Paint, ...] = (*plan.shots, *plan.cameras, *plan.paints, *plan.patches)
-    names = [plan.name, plan.note, *(t.name for t in named)]
-    if missing := "".join(dict.fromkeys(lacking("".join([*names, *layout.owner_names])))):
-        told.append(
-            f"Some names hold letters the sheets can't print (shown as □): {missing[:20]}. The lists keep them."
-        )
+    if any(lacking(text) for text in (plan.note, *(shot.wants for shot in plan.shots))):
+        told.append("Notes or wishes hold letters the sheets can't print, shown as □: write them in other letters.")
     for shot in needs.shots:
         if not shot.planned.rotation_only and shot.planned.share(2) > 0:
             told.append(f"{shot.planned.name} is lost in {shot.planned.share(2):.0%} of its frames as planned.")
