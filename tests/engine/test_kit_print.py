@@ -155,6 +155,38 @@ def test_tiles_of_a_large_sheet_meet_in_their_crosses():
     assert len(pdf) >= 2
 
 
+@pytest.mark.parametrize("paper", list(PAPERS))
+def test_every_page_of_a_piece_that_goes_over_several_bears_its_number(paper):
+    """What shows of a piece on a page is filled by OpenCV; a part that holds a circle of 7 mm is numbered, inside."""
+    made = build_kit(kit_plan(randoms=6, random="[0.25, 0.45]", squares=4), options=KitOptions(paper=paper))
+    several = 0
+    for group in made.groups:
+        windows = [m for page in cut_pages(group, made.table, paper) for m in page.marks if isinstance(m, Window)]
+        parts: dict[str, int] = {}
+        for window in windows:
+            left, top, right, bottom = window.box
+            pixels = 4  # per mm
+            outlines = [s.points for s in window.marks if isinstance(s, Shape) and s.closed and s.width == 0.25]
+            labels = [w for w in window.marks if isinstance(w, Words)]
+            for outline in outlines:
+                mask = np.zeros((int((bottom - top) * pixels) + 1, int((right - left) * pixels) + 1), np.uint8)
+                cv2.fillPoly(mask, [np.round((outline - [left, top]) * pixels).astype(np.int32)], 1)
+                room = cv2.distanceTransform(np.pad(mask, 1), cv2.DIST_L2, 5)[1:-1, 1:-1]
+                if room.max() / pixels < 3.5:  # 2.5 mm get none; the window shows 0.2 mm more, a pixel is 0.25 mm
+                    continue
+                inside = [
+                    w.text
+                    for w in labels
+                    if mask[np.clip(int((w.y - top) * pixels), 0, len(mask) - 1),
+                            np.clip(int((w.x - left) * pixels), 0, mask.shape[1] - 1)]
+                ]  # fmt: skip
+                assert len(inside) == 1, (window.box, labels)
+                parts[inside[0]] = parts.get(inside[0], 0) + 1
+        assert set(parts) == {made.table.label[int(row)] for row in group.rows}
+        several += sum(count > 1 for count in parts.values())
+    assert several >= 3
+
+
 def test_placement_is_drawn_to_the_scale_it_tells(kit):
     _, made = kit
     layout = made.needs.layout
@@ -200,7 +232,8 @@ def crowded():
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
 def test_nothing_runs_off_the_paper(crowded, paper):
     made = build_kit(crowded, options=KitOptions(paper=paper))
-    assert any("□" in warning for warning in made.warnings)
+    assert any("is shot 1" in warning for warning in made.warnings)
+    assert not any("□" in word.text for page in made.pages for word in words_of(page))
     for page in made.pages:
         assert CAUTION in {word.text for word in words_of(page)}
         for word in words_of(page):

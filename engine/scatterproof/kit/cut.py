@@ -25,6 +25,7 @@ TAPES: Final = MappingProxyType(  # widths of tape on sale, mm
 SHEET_MM = (450.0, 800.0)  # about how large a sheet laid up of tape is, where markers are wider than any tape
 OVERLAP = 10.0  # of neighbouring pages of one sheet
 GAP = 2.0  # between pieces, for the knife
+SLIVER = 2.5  # half the width, mm, of a part that gets no number: pages overlap by more, so a neighbour has all of it
 KNIFE: Final = THIN
 HAIRLINE: Final = 0.05  # by which a marker may be wider than its tape: nobody cuts finer
 
@@ -220,7 +221,7 @@ def _draw_tile(
         ends = np.array([[tile.left, group.width_mm - seam], [tile.right, group.width_mm - seam]])
         marks.append(Shape(at(ends), width=HAIR, stroke=GREY, dash=(4.0, 2.0)))
     for piece in np.flatnonzero(_inside(boxes, group.nesting.board == tile.board, tile)).tolist():
-        marks += _piece_marks(at, group, piece, table)
+        marks += _piece_marks(at, group, piece, table, tile)
     for x, v in _registration(group, tile):
         marks += _cross(at(np.array([[x, v]]))[0])
     page.marks.append(Window((left - 0.2, y - 0.2, left + wide + 0.2, y + high + 0.2), tuple(marks)))
@@ -265,17 +266,22 @@ def _cross(at: np.ndarray) -> list[Shape | Words]:
     return [*(Shape(at + arm, width=HAIR) for arm in arms), Shape(ring, closed=True, width=HAIR)]
 
 
-def _piece_marks(at: object, group: CutGroup, piece: int, table: SetOut) -> list[Shape | Words]:
-    """The outline, the number in its widest place, and an arrow that points up on the screen."""
-    corners, turn = group.corners_mm[piece], float(group.nesting.turn_rad[piece])
-    inner, radius = roomiest(corners)
-    place = group.nesting.laid(piece, np.vstack([corners, inner]))
-    paper = at(place)  # type: ignore[operator]
+def _piece_marks(at: object, group: CutGroup, piece: int, table: SetOut, tile: _Tile) -> list[Shape | Words]:
+    """The outline, the number in the widest place that the page shows of it, and an arrow that points up on the screen.
+
+    So every page of a piece that goes over several pages says whose part it is.
+    """
+    turn = float(group.nesting.turn_rad[piece])
+    corners = group.nesting.laid(piece, group.corners_mm[piece])
+    inner, radius = roomiest(corners, (tile.left, tile.bottom, tile.right, tile.top))
+    paper = at(np.vstack([corners, inner]))  # type: ignore[operator]
     outline, (x, y) = paper[:-1], paper[-1]
     up = np.array([-math.sin(turn), -math.cos(turn)])  # on paper, y down
     label = table.label[int(group.rows[piece])]
     size = min(9.0, 0.75 * radius, 1.25 * radius / max(text_width(label, 1.0, True), 0.3))
     marks: list[Shape | Words] = [Shape(outline, closed=True, width=KNIFE)]
+    if radius < SLIVER and not _whole(corners, tile):
+        return marks
     base = np.array([x, y])
     beside = np.array([-up[1], up[0]])
     tail = base + 0.3 * radius * up
@@ -291,16 +297,28 @@ def _piece_marks(at: object, group: CutGroup, piece: int, table: SetOut) -> list
     return marks
 
 
-def roomiest(corners: np.ndarray) -> tuple[np.ndarray, float]:
-    """The inner point farthest from every edge, to a fiftieth of the shape's size, and how far that is."""
+def _whole(corners: np.ndarray, tile: _Tile) -> bool:
     low, high = corners.min(axis=0), corners.max(axis=0)
-    best, reach = corners.mean(axis=0), 0.0
+    return bool((low >= (tile.left, tile.bottom)).all() and (high <= (tile.right, tile.top)).all())
+
+
+def roomiest(
+    corners: np.ndarray, box: tuple[float, float, float, float] = (-math.inf, -math.inf, math.inf, math.inf)
+) -> tuple[np.ndarray, float]:
+    """The inner point farthest from every edge, to a fiftieth of the shape's size, and how far that is.
+
+    box : left, bottom, right and top of what shows of the shape; where it cuts the shape its sides are edges too
+    """
+    low, high = np.maximum(corners.min(axis=0), box[:2]), np.minimum(corners.max(axis=0), box[2:])
     span = high - low
     middle = (low + high) / 2
+    best, reach = middle, 0.0
     for zoom in (1.0, 0.2, 0.04):
-        grid = np.stack(np.meshgrid(*(np.linspace(-0.5, 0.5, 13),) * 2), axis=-1).reshape(-1, 2)
+        count = max(13, math.ceil(zoom * float(span.max()) / SLIVER) + 1)  # no part worth a number is missed
+        grid = np.stack(np.meshgrid(*(np.linspace(-0.5, 0.5, count),) * 2), axis=-1).reshape(-1, 2)
         points = middle + grid * span * zoom
         distance = np.where(polygons.contains(corners, points), polygons.edge_distance(corners, points), 0.0)
+        distance = np.minimum(distance, np.minimum(points - box[:2], box[2:] - points).min(axis=1))
         if distance.max() > reach:
             best, reach = points[distance.argmax()], float(distance.max())
         middle = best
