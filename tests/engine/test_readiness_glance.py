@@ -30,6 +30,8 @@ def test_a_glance_sees_what_the_rehearsal_sees(rehearsed, row):
     np.testing.assert_array_equal(found.sightings.why[0], whole)
     np.testing.assert_array_equal(found.sightings.uv_px[0], r.sightings.uv_px[row])
     assert found.state <= r.readiness.state[row]
+    again = glance(r.layout, r.track, r.occluders, r.looks, r.criteria, row, known=r.sightings.why[row])
+    np.testing.assert_array_equal(again.sightings.why[0], r.sightings.why[row])
 
 
 def test_a_glance_is_no_better_than_too_few_features(rehearsed):

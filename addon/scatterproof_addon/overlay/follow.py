@@ -7,7 +7,7 @@ date, and the rehearsal, which goes through the frames, is asked for.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Mapping
 from typing import Any
 
 import bpy
@@ -26,14 +26,26 @@ STILL_M = 1e-4  # a camera nearer than this to where its curves put it has not b
 PARTS = {"floor", "wall", "panel", "cove", "corner", "markers", "stand", "gear", "blocker", "shot", "aim"}
 
 
-def signs_of(scene: bpy.types.Scene, shooting: Iterable[bpy.types.Object]) -> dict[str, Sign]:
-    """The sign of every object that a rehearsal depends on, by name; ``shooting``: the cameras of its shots."""
+def signs_of(
+    scene: bpy.types.Scene,
+    shooting: Iterable[bpy.types.Object],
+    known: Mapping[str, Sign] | None = None,
+    touched: Collection[str] | None = None,
+) -> dict[str, Sign]:
+    """The sign of every object that a rehearsal depends on, by name.
+
+    shooting : the cameras of its shots
+    known, touched : signs that still hold but for the objects named; None: all are taken anew
+    """
     signs = {}
     for thing in scene.objects:
+        if known is not None and touched is not None and thing.name in known and thing.name not in touched:
+            signs[thing.name] = known[thing.name]
+            continue
         part = tags.part_of(thing) or str(thing.get(mark.MARK, ""))
         if part in PARTS or thing.get(mark.MARK):
             signs[thing.name] = (part, _sign(thing))
-    return signs | {camera.name: ("shot", _sign(camera)) for camera in shooting}
+    return signs | {camera.name: ("shot", _sign(camera)) for camera in shooting if camera.name not in signs}
 
 
 def _sign(thing: bpy.types.Object) -> bytes:

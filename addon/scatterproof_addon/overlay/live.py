@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import time
-from collections.abc import Generator
+from collections.abc import Collection, Generator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -16,14 +16,13 @@ from typing import Any
 import bpy
 import numpy as np
 from scatterproof.camera.track import CameraTrack, camera_track
-from scatterproof.plan.model import Plan, Shot
+from scatterproof.plan.model import Plan, Shot, Stand
 from scatterproof.plan.read import parse_plan
 from scatterproof.problems import BadInput
 from scatterproof.readiness.glance import Glance, displaced, glance
 from scatterproof.readiness.rehearse import Progress, Rehearsal, rehearse_shot
 from scatterproof.sightings.need import planned_layout
 from scatterproof.sightings.photometry import Looks, looks_of
-from scatterproof.sightings.sighting import SEEN, SHORT
 from scatterproof.sightings.visibility import Spread, spread_of
 from scatterproof.stage.layout import Layout, restocked
 
@@ -86,40 +85,52 @@ class Live:
     spread: Spread | None = None
     glance: tuple[str, Glance] | None = None
     unkeyed: bool = False
+    shown: tuple[object, ...] | None = None  # what the view was made of
     version: int = 0
     changed_s: float = 0.0
-    engine_s: list[float] = field(default_factory=list)  # what each update took, the last ones
+    update_s: list[tuple[float, float]] = field(default_factory=list)  # what the last updates took: on the clock, own
     view: View | None = None
 
     # --- following -------------------------------------------------------------------------------------------------
 
-    def notice(self, scene: bpy.types.Scene) -> bool:
-        """Look whether anything has changed, and bring the frame in view up to date; True: there is news to draw."""
-        started = time.perf_counter()
+    def notice(self, scene: bpy.types.Scene, touched: Collection[str] | None = None) -> bool:
+        """Look whether anything has changed, and bring the frame in view up to date; True: there is news to draw.
+
+        touched : names of the objects that may have changed; None: any
+        """
+        started = time.perf_counter(), time.thread_time()
         self._find(scene)
-        signs = signs_of(scene, (place.camera for place in self.places.values()))
+        signs = signs_of(scene, [place.camera for place in self.places.values()], self.signs, touched)
         changed = {name for name in signs.keys() | self.signs.keys() if signs.get(name) != self.signs.get(name)}
         if changed:
             parts = {(signs.get(name) or self.signs[name])[0] for name in changed}
             self.signs = signs
             self._take(scene, changed, parts)
             self.changed_s = time.monotonic()
-        news = self.look(scene) or bool(changed)
-        if news:
-            self._time(started)
+        news = self._look(scene, bool(changed)) or bool(changed)
+        if changed or self.unkeyed:
+            taken = time.perf_counter() - started[0], time.thread_time() - started[1]
+            self.update_s = [*self.update_s[-199:], taken]
         return news
 
     def look(self, scene: bpy.types.Scene) -> bool:
         """Show the frame in view: of a shot that holds from its rehearsal, else at a glance. True: it has changed."""
         self._find(scene)
+        return self._look(scene, changed=True)
+
+    def _look(self, scene: bpy.types.Scene, changed: bool) -> bool:
         name, row = self.place(scene)
         if not name:
-            changed, self.view = self.view is not None, None
-            self.version += changed
-            return changed
+            gone, self.view, self.shown = self.view is not None, None, None
+            self.version += gone
+            return gone
         shot = self.shots[name]
         track, unkeyed = self._camera(scene, name, row)
         fresh = not shot.stale and not unkeyed
+        key = (name, row, shot.stale, self.baked, track.world_from_cam[row].tobytes() if unkeyed else b"")
+        if key == self.shown and not changed:
+            return False
+        self.shown = key
         if not fresh and self.trusted:
             self.glance = (name, self._glance(name, track, row))
         elif fresh:
@@ -157,10 +168,13 @@ class Live:
                 self._outdate(shot, f"{names} changed since; rehearse again", followed=False)
             self.trusted = self.trusted and not parts & {"markers", "floor", "wall", "panel", "cove", "corner"}
         if "stand" in parts:
+            before = [_looks_like(stand) for stand in self.plan.stands]
             self.plan = dataclasses.replace(self.plan, stands=read_stands(scene, stored))
+            same_looks = before == [_looks_like(stand) for stand in self.plan.stands]
             self.layout, self.spread, self.settled = restocked(self.layout, self.plan), None, False
             for shot in self.shots.values():
-                shot.looks = None
+                if not same_looks or len(shot.rehearsal.layout.features) != len(self.layout.features):
+                    shot.looks = None
                 self._outdate(shot, "a stand has moved; " + WAIT)
         if parts & {"shot", "aim"}:
             for name, shot in self.shots.items():
@@ -225,12 +239,9 @@ class Live:
             shot.looks = looks_of(self.plan, shot.shot, self.layout, known.criteria.channel)
         if self.spread is None:
             self.spread = spread_of(self.layout.features)
-        found = glance(self.layout, track, known.occluders, shot.looks, known.criteria, row, self.spread)
-        before = known.sightings.why
-        if before.shape[1] == found.sightings.why.shape[1]:  # runs need the other frames: the last that is known
-            brief = (before[row] == SHORT) & (found.sightings.why[0] == SEEN)
-            found.sightings.why[0][brief] = SHORT
-        return found
+        before = known.sightings.why[row]
+        last = before if len(before) == len(self.layout.features) else None
+        return glance(self.layout, track, known.occluders, shot.looks, known.criteria, row, self.spread, last)
 
     # --- the rest of the shot --------------------------------------------------------------------------------------
 
@@ -297,8 +308,10 @@ class Live:
             states[row] = STALE
         return states
 
-    def _time(self, started: float) -> None:
-        self.engine_s = [*self.engine_s[-199:], time.perf_counter() - started]
+
+def _looks_like(stand: Stand) -> tuple[object, ...]:
+    """What a stand's bands look like, wherever it stands."""
+    return stand.name, len(stand.bands), stand.pole, stand.paint, stand.band_width
 
 
 @dataclass
@@ -336,7 +349,7 @@ def new_live(
     text = str(scene.get(tags.PLAN, ""))
     stored = parse_plan(text).plan if text else read.plan
     places = shot_places(scene, stored)
-    signs = signs_of(scene, (place.camera for place in places.values()))
+    signs = signs_of(scene, [place.camera for place in places.values()])
     live = Live(read.plan, read, solids, folder, signs, done[0].layout, shots, text, stored, places)
     live.look(scene)
     return live

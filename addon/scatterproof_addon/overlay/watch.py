@@ -12,13 +12,25 @@ from .live import LIVES, REST_S
 TICK_S = 0.02
 
 
-def _on_change(scene: bpy.types.Scene, *_: object) -> None:
+def _touched(graph: bpy.types.Depsgraph | None) -> set[str] | None:
+    """Names of the objects that an evaluation is about; None: other things too, any object may have changed."""
+    if graph is None:
+        return None
+    found = set()
+    for update in graph.updates:
+        if not isinstance(update.id, (bpy.types.Object, bpy.types.Scene)):
+            return None
+        found.add(update.id.name)
+    return found
+
+
+def _on_change(scene: bpy.types.Scene, graph: bpy.types.Depsgraph | None = None) -> None:
     """Something has been evaluated anew."""
     live = LIVES.of(scene)
     if live is None or bpy.app.is_job_running("RENDER"):
         return
     try:
-        news = live.notice(scene)
+        news = live.notice(scene, _touched(graph))
     except BadInput:  # a scene that makes no plan just now: said when it is rehearsed
         LIVES.kept.pop(scene.session_uid, None)
         news = True

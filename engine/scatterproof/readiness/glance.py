@@ -11,7 +11,7 @@ from ..camera.track import CameraTrack
 from ..plan.criteria import ShotCriteria
 from ..sightings.blockers import Occluder
 from ..sightings.photometry import Looks
-from ..sightings.sighting import Sightings
+from ..sightings.sighting import BLURRED, PALE, SEEN, SHORT, UNCERTAIN, Sightings
 from ..sightings.visibility import Spread, sight
 from ..stage.layout import Layout
 from .score import judge, measure
@@ -36,9 +36,21 @@ def glance(
     criteria: ShotCriteria,
     row: int,
     spread: Spread | None = None,
+    known: np.ndarray | None = None,
 ) -> Glance:
-    """Sight and judge one frame; ``spread``: of the layout's features, where it is known already."""
-    sightings = sight(layout.features, track, occluders, criteria, np.array([row]), spread, looks)
+    """Sight and judge one frame.
+
+    spread : of the layout's features, where it is known already
+    known : (N,) why each feature counted or not when the shot was last rehearsed. What takes other frames to tell (a
+        run too short) or long to find out (pale, smeared or uncertain) is taken from there; None: the latter is found
+        out, the former left open
+    """
+    quick = known is not None
+    sightings = sight(layout.features, track, occluders, criteria, np.array([row]), spread, looks, quick)
+    if known is not None:
+        why = sightings.why[0]
+        why[(known == SHORT) & (why == SEEN)] = SHORT
+        np.copyto(why, known, where=(why == BLURRED) & np.isin(known, (PALE, UNCERTAIN)))
     state, reasons = judge(measure(layout, looks, sightings), criteria)
     return Glance(row, sightings, int(state[0]), reasons[0])
 

@@ -39,12 +39,15 @@ def judge_looks(
     track: CameraTrack,
     occluders: Sequence[Occluder],
     criteria: ShotCriteria,
+    quick: bool = False,
 ) -> None:
     """Fill in defocus, shade and covariance of all that is SEEN so far, and say of what can't be tracked why not.
 
     Too little contrast or too soft or smeared is whichever costs more: softness against the same sighting without any
     blur, paleness against half a stop on the stage's own screen at base exposure. What even that would not save is too
     uncertain by its shape: the straight edge of a flat angle, a corner at a glancing view.
+
+    quick : do not look for which; all that can't be tracked is called too soft or smeared
     """
     shape = sightings.why.shape
     place = np.flatnonzero(sightings.why == SEEN)
@@ -63,7 +66,9 @@ def judge_looks(
     found, tracked = matches(wanted, 0.0, soft, sightings.motion_px)
     np.copyto(sightings.covariance, found / 2, where=wanted[..., None])
     failed = wanted & ~tracked
-    if not failed.any():
+    if quick:
+        sightings.why[failed] = BLURRED
+    if quick or not failed.any():
         return
     sharp, _ = matches(failed, 0.0, np.zeros((1, 1)), still)
     strong, saved = matches(failed, looks.half_stop, np.zeros((1, 1)), still)

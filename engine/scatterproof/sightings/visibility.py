@@ -97,12 +97,14 @@ def sight(
     frames: slice | np.ndarray = slice(None),
     spread: Spread | None = None,
     looks: Looks | None = None,
+    quick: bool = False,
 ) -> Sightings:
     """Sightings in some frames, without regard to the length of tracks.
 
     frames : rows of ``track``, a slice or (K,) int; the arrays returned have one row per frame of it
     spread : of ``features``, where the caller asks for several chunks
     looks : of ``features``; None: judged by geometry alone, and nothing is known of their covariance
+    quick : judge by looks, but leave open why they fail
 
     Positions and limits are pixels of the recorded gate.
     """
@@ -133,7 +135,7 @@ def sight(
     why.ravel()[place] = np.where(crowded, np.uint8(MERGED), np.uint8(SEEN))
     if looks is not None:
         view = Frames(rows, uv_all, spread.arms, spread.rings)
-        judge_looks(found, view, features, looks, track, occluders, criteria)
+        judge_looks(found, view, features, looks, track, occluders, criteria, quick)
     return found
 
 
