@@ -92,3 +92,11 @@ MARKER_MINUTES = Sourced(2, "minutes", f"{OURS}: to set a marker out, cut and ta
 SETTING_MINUTES = Sourced(5, "minutes", f"{OURS}: to agree on a stop, a shutter and the light they want")
 CAMERA_CLEAR = Sourced(0.9, "m", f"{OURS}: from a camera's path to whatever stands: half a dolly and an operator")
 PERFORMER_CLEAR = Sourced(0.3, "m", f"{OURS}: between a performer's path and the legs of a stand")
+
+PAN_ASTRAY = Sourced(1, "degrees", f"{OURS}: sigma of how a take differs from the plan, one value a take; tilt too")
+ROLL_ASTRAY = Sourced(0.5, "degrees", f"{OURS}: likewise, a head that is not quite level")
+HEIGHT_ASTRAY = Sourced(0.05, "m", f"{OURS}: likewise, of the camera")
+DISTANCE_ASTRAY = Sourced(0.1, "m", f"{OURS}: likewise, track laid nearer to the action or farther from it")
+FOCAL_ASTRAY = Sourced(0.02, "of itself", f"{OURS}: likewise, a lens whose engraving is off, a zoom that is set by eye")
+SPEED_ASTRAY = Sourced(0.05, "of itself", f"{OURS}: likewise, of the whole move")
+PERFORMER_ASTRAY = Sourced(0.3, "m", f"{OURS}: likewise, across and upstage: a mark that is missed by a foot")

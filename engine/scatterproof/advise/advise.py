@@ -32,12 +32,12 @@ from .choose import Choice, choose, covered
 from .fallback import Fallback, fallbacks
 from .gain import Gains, cleanup_of, gains
 from .heat import helps
+from .update import key_rows
 
 STAND, MARKER, EXPOSURE = KINDS = ("stand", "marker", "exposure")
 BUDGET = 6  # things that are added at most where nobody says how many
 MORE = 6  # things beyond the budget that are tried, only to say what would be needed
 HEIGHTS_M = (1.2, 1.6, 2.0)  # lower stands that are tried in the place of a chosen one
-HEADROOM = 5.0  # times that a lower stand still has to keep slide below its limit
 ASIDE = 0.05  # frames that everything beside mending is worth at most: it only decides between equals
 
 
@@ -237,8 +237,8 @@ def _additions(
     ground = ground_of(state.plan, state.rehearsals[0].layout, work.folder)
     while not _all_firm(state.rehearsals) and (left := budget - _added(plan, state.plan)) > 0:
         yield Step("weighing places", _added(plan, state.plan), budget)
-        candidates, found = _weighed(state, ground, work.folder)
-        choice = _chosen(candidates, found, left)
+        candidates, found, load = _weighed(state, ground, work.folder)
+        choice = _chosen(candidates, found, load, left)
         if first_choice is None:
             first_choice, count = choice, len(candidates.names)
         taken = _apart(candidates, choice.order)
@@ -256,8 +256,8 @@ def _additions(
     return state, first_choice, count, ground
 
 
-def _weighed(state: _State, ground: Ground, folder: Path) -> tuple[Candidates, list[Gains]]:
-    """Candidates, and what each does for every shot that is not firm."""
+def _weighed(state: _State, ground: Ground, folder: Path) -> tuple[Candidates, list[Gains], np.ndarray]:
+    """Candidates, what each does for every shot that is not firm, and its cleanup load in all of them."""
     open_shots = [r for r in state.rehearsals if (r.readiness.state != FIRM).any()]
     stands = stand_candidates(state.plan, ground, pattern_stand(state.plan), folder)
     few = [r for r in open_shots if (r.readiness.features < r.criteria.features[0]).any()]
@@ -268,7 +268,8 @@ def _weighed(state: _State, ground: Ground, folder: Path) -> tuple[Candidates, l
         markers = marker_candidates(state.plan, layout, seen, folder)
         if markers.markers:
             candidates = joined(markers, stands)
-    return candidates, [gains(r, candidates) for r in open_shots]
+    load = sum((cleanup_of(r, candidates, key_rows(len(r.track))) for r in state.rehearsals), np.zeros(1))
+    return candidates, [gains(r, candidates) for r in open_shots], load
 
 
 def _surfaces_seen(rehearsal: Rehearsal) -> np.ndarray:
@@ -276,13 +277,12 @@ def _surfaces_seen(rehearsal: Rehearsal) -> np.ndarray:
     return np.arange(len(rehearsal.layout.surfaces))
 
 
-def _chosen(candidates: Candidates, found: list[Gains], budget: int) -> Choice:
+def _chosen(candidates: Candidates, found: list[Gains], load: np.ndarray, budget: int) -> Choice:
     """By gain and by gain per cost, whichever does more; of equals the cheaper."""
     if not candidates.names or not found:
         return Choice((), (), 0.0, 0)
-    cleanup = sum(g.cleanup_px for g in found)
     helpful = np.mean([helps(g) for g in found], axis=0)
-    secondary = ASIDE * helpful / (1 + np.asarray(cleanup))
+    secondary = ASIDE * helpful / (1 + load)
     worth = covered([g.progress for g in found], [g.weight for g in found], secondary)
     # The worth of each alone, all at once.
     singles = sum(np.einsum("skc,kc->s", g.progress, g.weight) for g in found) + secondary
@@ -363,28 +363,22 @@ def _mends(without: Sequence[Rehearsal], with_it: Sequence[Rehearsal]) -> dict[s
 
 
 def _lowered(work: _Work, state: _State, stand: Stand) -> Generator[Step, None, tuple[_State, Stand]]:
-    """The lowest stand of the usual heights in its place that keeps every frame, with room to spare."""
+    """The lowest stand of the usual heights in its place that shows as much and keeps every frame."""
     for height in HEIGHTS_M:
         lower = with_height(stand, height)
         if height >= stand.height - 1e-6 or len(lower.bands) < 2:
             continue
         changed = replace(state.plan, stands=tuple(lower if s.name == stand.name else s for s in state.plan.stands))
         then = yield from work.rehearsed(changed, f"{stand.name} at {height:g} m")
-        if _badness(then) <= _badness(state.rehearsals) and all(_roomy(r) for r in then):
+        as_many = all(map(_as_many, then, state.rehearsals))
+        if as_many and _badness(then) <= _badness(state.rehearsals):
             return _State(changed, then), lower
     return state, stand
 
 
-def _roomy(rehearsal: Rehearsal) -> bool:
-    firm = rehearsal.readiness.state == FIRM
-    worst = [
-        float(np.nanmax(values[firm], initial=0.0)) * HEADROOM <= limit
-        for values, limit in (
-            (rehearsal.readiness.drift_px, rehearsal.criteria.drift[0]),
-            (rehearsal.readiness.jitter_px, rehearsal.criteria.jitter[0]),
-        )
-    ]
-    return all(worst)
+def _as_many(then: Rehearsal, now: Rehearsal) -> bool:
+    """Whether no frame has fewer features than now."""
+    return bool((then.readiness.features >= now.readiness.features).all())
 
 
 def _priced(state: _State, thing: Stand | PlacedMarker) -> float:

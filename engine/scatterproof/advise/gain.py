@@ -30,6 +30,7 @@ from .update import Changed, Core, Extra, changed, core_of, delta_of, key_rows, 
 
 CRITERIA = ("features", "out_of_plane", "depths", "drift", "jitter")  # what candidates can mend
 MOST_COLUMNS = 60  # features that were there before, of those that depths are counted among
+TRACKS = 3  # of a candidate that have to be in view for its help to count in full
 WILD_PX2 = 1e12  # a slide beyond which nobody asks how large it is
 PAIR_STEPS = (1, 2, 4, 8)  # key frames between the two of a pair
 
@@ -100,6 +101,8 @@ def gains(rehearsal: Rehearsal, candidates: Candidates, rows: np.ndarray | None 
             firm, low = getattr(r.criteria, name)[0], name in ("drift", "jitter")
             progress[..., i] = _progress(now, value[name], firm, low)
             short[:, i] = (now > firm) if low else (now < firm)
+            if name != "features":  # what hangs on a single track goes with it when that breaks or jumps
+                progress[..., i] = np.where(short[:, i], progress[..., i] * np.minimum(per / TRACKS, 1.0), 1.0)
     with np.errstate(invalid="ignore"):
         worst = np.nanmax(np.where(np.isnan(drift), -np.inf, drift), axis=1, initial=0.0)
     share = len(r.track) / len(rows)

@@ -117,7 +117,7 @@ def tolerance_of(
         step += 1
     held = holds(ensemble, scorer.planned)
     confirmed, agreed = 0, 0
-    for take in np.argsort(np.abs(np.log(np.maximum(ensemble.headroom.min(axis=1), 1e-9))))[:confirm]:
+    for take in np.argsort(np.abs(np.log(np.maximum(ensemble.room.min(axis=1), 1e-9))))[:confirm]:
         yield Step(f"{name}: rehearsing a take", confirmed, confirm)
         honest = yield from _honest(r, drawn[take], folder)
         confirmed += 1

@@ -31,8 +31,9 @@ class Parallax:
 
 
 def measure_parallax(
-    points_m: np.ndarray, track: CameraTrack, seen: np.ndarray, run_start: np.ndarray, sigma_px: np.ndarray | float
-) -> Parallax:
+    points_m: np.ndarray, track: CameraTrack, seen: np.ndarray, run_start: np.ndarray, sigma_px: np.ndarray | float,
+    most: int | None = None,
+) -> Parallax:  # fmt: skip
     """Out-of-plane signal and depths told apart, per frame.
 
     Each frame is paired with frames before and after it, at distances that double, and keeps the pair with the
@@ -42,6 +43,7 @@ def measure_parallax(
     seen : (F, N) bool, sightings that count
     run_start : (F, N) int, first row of the run of frames each sighting belongs to
     sigma_px : (F, N), or one for all: standard deviation of a feature's position in one frame, recorded pixels
+    most : depths are counted no further than this
     """
     frames = len(track)
     ever = np.flatnonzero(seen.any(axis=0))
@@ -68,7 +70,7 @@ def measure_parallax(
         epipole[:, :2] = (epipole[:, :2] - mean[other] * epipole[:, 2:]) / unit_px[other, None]
         towards = epipole[:, None, :2] - image[other] * epipole[:, None, 2:]
         signed = np.copysign(np.linalg.norm(rest, axis=-1), np.einsum("pni,pni->pn", rest, towards))
-        depths[row] = levels(signed * unit_px[other, None], trust)
+        depths[row] = levels(signed * unit_px[other, None], trust, most)
     return Parallax(signal, partner, depths)
 
 
