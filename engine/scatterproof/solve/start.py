@@ -11,7 +11,7 @@ is returned as :class:`NotStarted`, a falsy value that says why.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -40,6 +40,7 @@ TURN_ONLY = 1.4  # misfit (1 is noise alone) up to which a turn alone explains t
 TURN_MARGIN = 1.6  # and how much better a moving camera must explain them than a turn does
 BEND_MARGIN = 1.1  # the same where the turn wants another focal length than was told, as a track along a wall does
 FOCAL_TOLD = 0.15  # part of it by which a lens may be off what was told before that counts
+HOPEFUL = 2.0  # times the margin up to which a rough turn is worth being finished: that takes as long as a whole solve
 TURN_TRIED = 30.0  # px of parallax against a fixed focal length beyond which a turn alone is not even tried
 ROUGH_PX = 0.5  # hypotheses from a few sightings are judged by this sigma at least: theirs are magnified
 RAYLEIGH = 1.1774  # median length of a residual in the plane, in sigmas
@@ -151,12 +152,12 @@ def start(tracks: Tracks, lens: Lens, unknowns: Unknowns = ONE_FOCAL_LENGTH, *, 
             NO_PAIR, tuple(int(f) for f in np.flatnonzero(ready)),
             f"no two frames share {LEAST_TRACKS} tracks: tracks must live longer",
         )  # fmt: skip
-    turned: Started | None = None
-    if max(p[2] for p in pairs) < TURN_TRIED:
-        turned, turning = _solve_turn(work, unknowns, pairs[0][:2])
-        told = _as_told(turning)
-        margin = TURN_MARGIN if told else BEND_MARGIN
-        if turned is not None and told and _misfit(turning, 1.0) <= TURN_ONLY:
+    pair, turned = pairs[0][:2], None
+    turning = _turn(work, unknowns) if max(p[2] for p in pairs) < TURN_TRIED else None
+    turns = replace(unknowns, rotation_only=True)
+    if turning is not None and _as_told(turning) and _misfit(turning, 1.0) <= HOPEFUL * TURN_ONLY:
+        turned = _finish(turning, turns, False, pair)
+        if turned and _as_told(turning) and _misfit(turning, 1.0) <= TURN_ONLY:
             return turned
     best: tuple[float, _Work, bool, tuple[int, int]] | None = None
     for first, second, _ in pairs[:PAIRS]:
@@ -165,19 +166,26 @@ def start(tracks: Tracks, lens: Lens, unknowns: Unknowns = ONE_FOCAL_LENGTH, *, 
                 best = cost, grown, plane, (first, second)
         if best is not None and best[0] < 0.5:  # less than a quarter of the loss of pure blunders
             break
-    if best is None and turned is not None:
-        return turned
     if best is None:
+        if turning is not None and (turned := turned or _finish(turning, turns, False, pair)):
+            return turned
         frames = tuple(sorted({f for p in pairs[:PAIRS] for f in p[:2]}))
         return NotStarted(
             NO_MOTION, frames, "no camera motion explains the tracks of these frames: more parallax, or cleaner tracks"
         )
-    _, work, plane, pair = best
+    _, work, plane, first_pair = best
     _grow(work, np.ones(tracks.frames, bool), rng)
-    ended = _finish(work, unknowns, plane, pair)
-    if turned is not None and (not ended or _misfit(turning, work.scatter) <= margin * _misfit(work, work.scatter)):
-        return turned
-    return ended
+    ended = _finish(work, unknowns, plane, first_pair)
+    if turning is None:
+        return ended
+
+    def left_behind(by: float) -> bool:
+        margin = by * (TURN_MARGIN if _as_told(turning) else BEND_MARGIN)
+        return bool(ended) and _misfit(turning, work.scatter) > margin * _misfit(work, work.scatter)
+
+    if turned is None and not left_behind(HOPEFUL):
+        turned = _finish(turning, turns, False, pair)
+    return turned if turned and not left_behind(1.0) else ended
 
 
 def _begin(tracks: Tracks, lens: Lens) -> _Work:
@@ -454,8 +462,8 @@ def _finish(work: _Work, unknowns: Unknowns, plane: bool, pair: tuple[int, int])
     return Started(done, unknowns.rotation_only, plane, pair, kept, lost)
 
 
-def _solve_turn(work: _Work, unknowns: Unknowns, pair: tuple[int, int]) -> tuple[Started | None, _Work]:
-    """The shot as a turn about one point (None where that cannot be solved), and what it rests on."""
+def _turn(work: _Work, unknowns: Unknowns) -> _Work:
+    """The shot as a turn about one point, roughly."""
     work = work.copy()
     ray = homogeneous(work.xy)
     ray = ray / np.linalg.norm(ray, axis=-1, keepdims=True)
@@ -481,8 +489,6 @@ def _solve_turn(work: _Work, unknowns: Unknowns, pair: tuple[int, int]) -> tuple
     length = np.linalg.norm(total, axis=1)
     work.known = length > 0
     work.points = total / np.maximum(length, 1e-300)[:, None]
-    turning = Unknowns(unknowns.focal, unknowns.distortion, unknowns.distortion_per_frame, rotation_only=True)
     for _ in range(2):
-        _adjust(work, turning, Rule(1e-6, 0.05, 20, 1e-6))
-    ended = _finish(work, turning, False, pair)
-    return ended if isinstance(ended, Started) else None, work
+        _adjust(work, replace(unknowns, rotation_only=True), Rule(1e-6, 0.05, 20, 1e-6))
+    return work
