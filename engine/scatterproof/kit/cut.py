@@ -15,7 +15,7 @@ from ..problems import one_problem
 from ..stage import polygons
 from ..stage.layout import Layout
 from .nest import Nesting, fits, least_width, nest
-from .paper import GREY, HAIR, LINE, SMALL, THIN, Page, Shape, Window, Words, fitted, paper_size, text_width
+from .paper import GREY, HAIR, LINE, MARGIN, SMALL, THIN, Page, Shape, Window, Words, fitted, paper_size, text_width
 from .setout import SetOut
 
 INCH: Final = 25.4
@@ -23,6 +23,7 @@ TAPES: Final = MappingProxyType(  # widths of tape on sale, mm
     {"mm": (25.0, 48.0, 50.0, 72.0, 96.0, 100.0), "in": (INCH, 2 * INCH, 3 * INCH, 4 * INCH)}
 )
 SHEET_MM = (450.0, 800.0)  # about how large a sheet laid up of tape is, where markers are wider than any tape
+CUTTING = "Cut away from yourself, on a board, with a sharp blade."
 OVERLAP = 10.0  # of neighbouring pages of one sheet
 GAP = 2.0  # between pieces, for the knife
 SLIVER = 2.5  # half the width, mm, of a part that gets no number: pages overlap by more, so a neighbour has all of it
@@ -170,6 +171,8 @@ def cut_pages(group: CutGroup, table: SetOut, paper: str) -> list[Page]:
         if not pages or y + 5 + high > pages[-1].body[3] + 1e-6:
             pages.append(Page(f"Cut sheet: {group.paint}", "cut", *paper_size(paper, wide=True)))
             y = pages[-1].body[1]
+            right, foot = pages[-1].body[2], pages[-1].height - MARGIN
+            pages[-1].words(right, foot - 0.3, f"▲ {CUTTING}", SMALL, anchor="end")
         seen[tile.board] = seen.get(tile.board, 0) + 1
         _draw_tile(pages[-1], y + 5, tile, group, table, boxes, (seen[tile.board], counts[tile.board]))
         y += high + 7

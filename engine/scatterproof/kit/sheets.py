@@ -19,7 +19,7 @@ from ..stage.layout import Layout
 from ..stage.unroll import bounds
 from .camera_report import COLUMNS, planned_cells
 from .clash import SAME, Clash
-from .cut import CutGroup, tape_name
+from .cut import CUTTING, CutGroup, tape_name
 from .needs import ALL_STANDS, Needs
 from .paintwork import (
     COATS,
@@ -39,19 +39,27 @@ from .setout import CHECK_LIMIT, SetOut, tape_text
 BLOCK = 72.0  # least height of a stand's or a shot's block, mm
 NOTE = 3.1  # type in it
 
+STANDING = (
+    "Stands and cables: mark where their feet stand, sandbag the legs, tape or ramp cables, keep walk lines clear."
+)
+CLIMBING = "Ladders and lifts: inspected, rated, footed, used by those trained for them; no reaching from the top."
+PAINTING = (
+    "Paint: read label and safety data sheet, ventilate, protect hands and eyes, no ignition near solvents; wet floors "
+    "are slippery: close them off until they are dry."
+)
+CLIMB_M = 2.0  # above the floor; what is higher is not reached from it
 CAUTIONS = (
     "Local codes, the stage's own rules and the people licensed for the work decide; where they and a sheet differ, "
     "they are right. Nothing here approves anything.",
-    "Stands and cables: mark where their feet stand, sandbag the legs, tape or ramp cables, keep walk lines clear.",
-    "Ladders and lifts: inspected, rated, footed, used by those trained for them; no reaching from the top.",
+    STANDING,
+    CLIMBING,
     "Anything overhead: a qualified rigger plans and hangs it, with rated hardware and safeties; nobody works below.",
     "Exits, fire lanes, exit signs, extinguishers, alarms and sprinklers stay free. The keep-outs on the sheets are "
     "those that were planned, not all there are: ask the fire authority.",
     "Fabric and painted scenery: ask the fire authority about proof of flame resistance.",
-    "Paint: read label and safety data sheet, ventilate, protect hands and eyes, no ignition near solvents; wet floors "
-    "are slippery: close them off until they are dry.",
+    PAINTING,
     "Lights and power: a qualified person sizes and ties in; hot lights keep clear of fabric, paper and tape.",
-    "Knives: cut away from yourself, on a board, with a sharp blade. Lasers: keep the beam off eyes and mirrors.",
+    f"Knives: {CUTTING} Lasers: keep the beam off eyes and mirrors.",
 )
 ORDER = (
     "Check the paper: the ruler at the foot of every sheet must be 100 mm (4 in) long. If not, print again at 100 %.",
@@ -209,6 +217,8 @@ def set_out_pages(
         SMALL,
     )
     flow.text(_sets_line(plan, layout, rows), SMALL)
+    if (layout.markers.centre_m[rows[rows < len(layout.markers.name)], 2] > CLIMB_M).any():
+        flow.points([CLIMBING], "▲")
     second = bool((table.check_to[rows, 1] >= 0).any())
     columns = [
         Column("No.", 11, bold=True),
@@ -291,6 +301,7 @@ def stand_pages(plan: Plan, layout: Layout, table: SetOut, needs: Needs, unit: s
         "for sight lines, not for cables, not for one rehearsal, but on the word of the visual-effects supervisor, and "
         "then it is surveyed again."
     )
+    flow.points([STANDING], "▲")
     first = len(layout.markers.name)
     for index, stand in enumerate(plan.stands):
         _stand_block(flow, plan, stand, f"S{index + 1}", table, needs, unit, first)
@@ -422,6 +433,7 @@ def paint_pages(plan: Plan, amounts: Sequence[Amount], unit: str, paper: str) ->
         "for the tracker, little for the key. Measure the dry screen in the light it will have; the figures below rest "
         "on the values in the plan."
     )
+    flow.points([PAINTING], "▲")
     cameras = {(c.encoding, c.code_range): c for c in plan.cameras}
     for screen in screen_paints(plan):
         for camera in cameras.values():
