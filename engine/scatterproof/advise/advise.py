@@ -29,6 +29,8 @@ from .candidates import (
     with_things,
 )
 from .choose import Choice, choose, covered
+from .critical import Step as Step
+from .critical import hanging
 from .fallback import Fallback, fallbacks
 from .gain import Gains, cleanup_of, gains
 from .heat import helps
@@ -39,15 +41,6 @@ BUDGET = 6  # things that are added at most where nobody says how many
 MORE = 6  # things beyond the budget that are tried, only to say what would be needed
 HEIGHTS_M = (1.2, 1.6, 2.0)  # lower stands that are tried in the place of a chosen one
 ASIDE = 0.05  # frames that everything beside mending is worth at most: it only decides between equals
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """How far the work has come."""
-
-    what: str
-    done: int
-    total: int
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -132,7 +125,7 @@ def advising(
     notes = [*_nodal(first)]
     state, exposures = yield from _exposures(work, plan, first)
     state, choice, count, ground = yield from _additions(work, plan, state, allowed)
-    state, changes = yield from _pruned(work, plan, state, exposures)
+    state, changes = yield from _pruned(work, plan, first, state, exposures)
     if not _all_firm(state.rehearsals):
         used = _added(plan, state.plan)
         more = yield from _needed(work, plan, state, used, allowed, ground)
@@ -241,10 +234,9 @@ def _additions(
         choice = _chosen(candidates, found, load, left)
         if first_choice is None:
             first_choice, count = choice, len(candidates.names)
-        taken = _apart(candidates, choice.order)
-        if not taken:
+        if not choice.order:
             break
-        changed = with_things(state.plan, candidates, taken)
+        changed = with_things(state.plan, candidates, choice.order)
         try:
             then = yield from work.rehearsed(changed, "with what was chosen")
         except BadInput:
@@ -287,8 +279,12 @@ def _chosen(candidates: Candidates, found: list[Gains], load: np.ndarray, budget
     # The worth of each alone, all at once.
     singles = sum(np.einsum("skc,kc->s", g.progress, g.weight) for g in found) + secondary
     enough = sum(float(g.weight.sum()) for g in found) - 1e-6
-    plain = choose(worth, len(candidates.names), budget, None, enough, singles)
-    cheap = choose(worth, len(candidates.names), budget, candidates.minutes, enough, singles)
+
+    def beside(one: int, others: Sequence[int]) -> bool:
+        return _apart(candidates, one, others)
+
+    plain = choose(worth, len(candidates.names), budget, None, enough, singles, beside)
+    cheap = choose(worth, len(candidates.names), budget, candidates.minutes, enough, singles, beside)
 
     def rank(choice: Choice) -> tuple[float, float]:
         reached = min(choice.worth[-1] if choice.worth else 0.0, enough)
@@ -297,33 +293,31 @@ def _chosen(candidates: Candidates, found: list[Gains], load: np.ndarray, budget
     return min((plain, cheap), key=rank)
 
 
-def _apart(candidates: Candidates, order: Sequence[int]) -> list[int]:
-    """Those of the choice that do not stand in each other's way."""
-    taken: list[int] = []
-    for i in order:
-        reach = 2 * STAND_FOOT.value if i >= candidates.markers else 0.3
-        if all(np.linalg.norm(candidates.at_m[i] - candidates.at_m[j]) >= reach for j in taken):
-            taken.append(i)
-    return taken
+def _apart(candidates: Candidates, one: int, others: Sequence[int]) -> bool:
+    """Whether a candidate does not stand in the way of others."""
+    reach = 2 * STAND_FOOT.value if one >= candidates.markers else 2 * max(candidates.layout.markers.size_m)
+    away = np.linalg.norm(candidates.at_m[list(others)] - candidates.at_m[one], axis=1)
+    return bool((away >= reach).all())
 
 
 # --- what is needed, and what each change does -----------------------------------------------------------------
 
 
 def _pruned(
-    work: _Work, plan: Plan, state: _State, exposures: dict[str, str]
+    work: _Work, plan: Plan, first: tuple[Rehearsal, ...], state: _State, exposures: dict[str, str]
 ) -> Generator[Step, None, tuple[_State, list[Change]]]:
     """Take back what is not needed, lower what may be lower, and say of the rest which frames hang on it."""
     changes: list[Change] = []
     things = _things(plan, state.plan)
+    changed = {r.shot.name for r in first if (r.readiness.state != FIRM).any()}
     for number, (kind, name, thing) in enumerate(things):
         yield Step("without each change in turn", number, len(things))
         bare = _without(state.plan, name, thing)
         then = yield from work.rehearsed(bare, f"without {name}")
-        if _badness(then) <= _badness(state.rehearsals):
+        if _badness(then) <= _badness(state.rehearsals) and _hangs(then, changed) <= _hangs(state.rehearsals, changed):
             state = _State(bare, then)
             continue
-        mends = _mends(then, state.rehearsals)
+        mends = _mends(then, state.rehearsals) or _mends_safely(then, state.rehearsals, changed)
         if isinstance(thing, Stand):
             state, thing = yield from _lowered(work, state, thing)
         load, minutes = _priced(state, thing), STAND_MINUTES if kind == STAND else MARKER_MINUTES
@@ -357,6 +351,23 @@ def _mends(without: Sequence[Rehearsal], with_it: Sequence[Rehearsal]) -> dict[s
     out = {}
     for bare, whole in zip(without, with_it, strict=True):
         rows = np.flatnonzero(bare.readiness.state > whole.readiness.state)
+        if len(rows):
+            out[whole.shot.name] = tuple(int(f) for f in whole.readiness.frame[rows])
+    return out
+
+
+def _hangs(rehearsals: Sequence[Rehearsal], names: set[str]) -> int:
+    """Frames of some shots that get worse with the loss of any two bands."""
+    return sum(int(hanging(r).sum()) for r in rehearsals if r.shot.name in names)
+
+
+def _mends_safely(
+    without: Sequence[Rehearsal], with_it: Sequence[Rehearsal], names: set[str]
+) -> dict[str, tuple[int, ...]]:
+    """The frames that would hang on two bands without it."""
+    out = {}
+    for bare, whole in zip(without, with_it, strict=True):
+        rows = np.flatnonzero(hanging(bare) & ~hanging(whole)) if whole.shot.name in names else np.empty(0, int)
         if len(rows):
             out[whole.shot.name] = tuple(int(f) for f in whole.readiness.frame[rows])
     return out

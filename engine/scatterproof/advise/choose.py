@@ -43,12 +43,14 @@ def choose(
     minutes: np.ndarray | None = None,
     enough: float = math.inf,
     singles: np.ndarray | None = None,
+    beside: Callable[[int, Sequence[int]], bool] | None = None,
 ) -> Choice:
     """The greedy choice of at most ``budget`` candidates.
 
     minutes : (S,) what each costs; given, gain per cost decides instead of gain
     enough : stop where the worth reaches this
     singles : (S,) the worth of each alone, where the caller knows it already
+    beside : whether a candidate may stand beside those chosen already; the bound leaves that out, and so still holds
     """
     cost = np.ones(candidates) if minutes is None else minutes
     alone = np.array([worth([i]) for i in range(candidates)]) if singles is None else singles
@@ -59,8 +61,12 @@ def choose(
     order: list[int] = []
     reached: list[float] = []
     now = 0.0
+    passed: list[tuple[float, int, int]] = []
     while queue and len(order) < budget and now < enough:
         rank, i, known = heapq.heappop(queue)
+        if beside and order and not beside(i, order):
+            passed.append((rank, i, known))
+            continue
         if known < len(order):
             gain = worth([*order, i]) - now
             asked += 1
@@ -72,7 +78,7 @@ def choose(
         order.append(i)
         now = worth(order) if len(order) > 1 else float(alone[i])
         reached.append(now)
-    left = sorted((-rank * float(cost[i]) for rank, i, _ in queue), reverse=True)[: len(order)]
+    left = sorted((-rank * float(cost[i]) for rank, i, _ in [*queue, *passed]), reverse=True)[: len(order)]
     return Choice(tuple(order), tuple(reached), min(now + sum(max(g, 0) for g in left), _ceiling(alone, order)), asked)
 
 

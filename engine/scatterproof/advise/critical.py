@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Generator
 from dataclasses import dataclass, replace
-from itertools import pairwise
+from itertools import combinations, pairwise
 from pathlib import Path
 
 import numpy as np
@@ -19,14 +19,24 @@ from ..readiness.verdict import LOST, STATES
 from ..sightings.sighting import SHORT, Sightings
 from ..sightings.tracks import runs
 from ..stage.layout import BAND, CORNER, FEATURE_KINDS, POINT
-from .advise import Step
 from .gain import Sighted, extra_points, predicted, shot_core
 from .update import Changed, Core, changed, delta_of, standing_still
 
 STANDS, STAND, MARKER, GEAR = "stands", "stand", "marker", "gear"
 ALL_STANDS = "all stands together"
+FEW_BANDS = 8  # up to which every pair of bands is tried
+BAND_PAIR = "two bands"
 NEAR = 2.0  # times that a measure may be better than its limit and still be looked at again
 SPARE = 2  # features more than a limit wants
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """How far the work has come."""
+
+    what: str
+    done: int
+    total: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,6 +138,20 @@ def without(rehearsal: Rehearsal, thing: Thing) -> Rehearsal:
     lost = np.zeros(rehearsal.sightings.why.shape, bool)
     lost[:, thing.columns] = True
     return rescored(rehearsal, lost)
+
+
+def hanging(rehearsal: Rehearsal) -> np.ndarray:
+    """(F,) bool: frames that get worse when any two bands of stands are lost at once.
+
+    Tracks break and jump: what hangs on two of them is not safe. Where there are many bands, neighbours are tried only.
+    """
+    out = np.zeros(len(rehearsal.track), bool)
+    bands = [thing for thing in things_in(rehearsal) if thing.kind == FEATURE_KINDS[BAND]]
+    pairs: list[tuple[Thing, ...]] = list(combinations(bands, 2) if len(bands) <= FEW_BANDS else pairwise(bands))
+    for pair in pairs or [(thing,) for thing in bands]:
+        columns = np.concatenate([thing.columns for thing in pair])
+        out |= without(rehearsal, Thing("", BAND_PAIR, columns)).readiness.state > rehearsal.readiness.state
+    return out
 
 
 def suspects(rehearsal: Rehearsal, things: tuple[Thing, ...]) -> np.ndarray:

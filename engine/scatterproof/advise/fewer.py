@@ -17,8 +17,7 @@ from ..plan.model import Plan
 from ..readiness.rehearse import Rehearsal, choose_shots, rehearse_shot, rescored
 from ..sightings.need import planned_layout
 from ..stage.layout import without_owners
-from .advise import Step
-from .critical import MARKER, Thing, removed
+from .critical import MARKER, Step, Thing, removed
 from .gain import edge_load
 from .update import key_rows
 

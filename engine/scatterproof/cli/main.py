@@ -12,10 +12,10 @@ from typing import Final
 from scatterproof import __version__
 
 from ..problems import BadInput, Problem
-from . import audit, check, kit, new, paint, prove, rehearse, scene, shapes, survey
+from . import advise, audit, check, kit, new, paint, prove, rehearse, scene, shapes, survey
 
 # A verb is a module with register(); see any of them.
-VERBS: Final = (new, check, rehearse, prove, paint, shapes, kit, scene, survey, audit)
+VERBS: Final = (new, check, rehearse, advise, prove, paint, shapes, kit, scene, survey, audit)
 MOST_SHOWN: Final = 50
 STOPPED, CLOSED_PIPE = 130, 141  # what a shell reports for SIGINT and SIGPIPE
 
