@@ -22,13 +22,14 @@ from scatterproof.survey.tables import Told
 from scatterproof.survey.targets import MARKER, targets_of
 from scatterproof.survey.words import to_do
 
+from .bridge import tags
 from .bridge.arrows import clear_arrows, draw_arrows, pointed_at
 from .bridge.bake import clear_bake
 from .bridge.folders import plan_folder
 from .bridge.scene import Live, build_scene, read_scene
 from .flows import text_of
 
-FILES, READ, TAKEN = "scatterproof_survey_files", "scatterproof_survey_read", "scatterproof_survey_taken"
+FILES, READ, TAKEN = tags.SURVEY
 KEPT = 8  # surveys remembered, so that undo finds those before
 
 
@@ -209,12 +210,15 @@ def _accept(scene: bpy.types.Scene, seen: Seen, chosen: np.ndarray, whole: bool 
     if whole:
         plan = with_takes(plan, seen.brought.takes)[0]
     frame, camera = scene.frame_current, scene.camera.name if scene.camera else ""
+    kept = {key: str(scene.get(key, "")) for key in tags.SURVEY}
     build_scene(scene, plan, folder, text_of(scene, plan), read.live)
     clear_bake(scene)
     scene.camera = scene.objects.get(camera) or scene.camera
     scene.frame_set(frame)
     names = [name for name, done in zip(found.targets.name, chosen & ~hand, strict=True) if done]
-    scene[TAKEN] = "\n".join([*str(scene.get(TAKEN, "")).splitlines(), *names])
+    for key, value in kept.items():
+        scene[key] = value
+    scene[TAKEN] = "\n".join([*kept[TAKEN].splitlines(), *names])
     draw_arrows(scene, found, left(scene, found), seen.units)
     rest = f"; {int(hand.sum())} modelled by hand stay where they are: move them yourself" if hand.any() else ""
     return f"Took over {len(names)} of {int(found.surveyed.sum())} surveyed points{rest}"

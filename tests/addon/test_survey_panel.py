@@ -14,6 +14,7 @@ from scatterproof.survey.found import NOT_SURVEYED
 from scatterproof.survey.targets import targets_of
 from scatterproof_addon import surveying
 from scatterproof_addon.bridge import arrows
+from scatterproof_addon.bridge.export import export_stage
 from scatterproof_addon.bridge.scene import read_plan
 
 NAME = "lantern-yard"
@@ -207,3 +208,28 @@ def test_camera_reports_alone_are_no_survey(ops, scene, tmp_path):
     with pytest.raises(RuntimeError):
         read(ops, path)
     assert not marks(scene)
+
+
+@pytest.mark.parametrize("again", ["build_stage", "scatter", "clear"])
+def test_another_stage_takes_the_survey_away(ops, scene, stage, tmp_path, again):
+    read(ops, written(tmp_path, *stage))
+    settings = {"build_stage": {"template": "stages/corner"}, "scatter": {"seed": 9}}.get(again, {})
+    assert getattr(ops, again)(**settings) == {"FINISHED"}
+    assert not marks(scene)
+    assert surveying.SURVEYS.of(scene) is None
+    assert not surveying.files_of(scene)
+    assert "Survey" not in bpy.data.collections
+
+
+def test_marks_are_no_part_of_the_stage_for_other_programs(ops, scene, stage, tmp_path):
+    """They are not exported, cannot be marked, and a deleted one changes nothing."""
+    exported = export_stage(scene, tmp_path / "before.usd", "usd")
+    read(ops, written(tmp_path, *stage))
+    before = read_plan(scene)
+    mark = marks(scene)[0]
+    mark.select_set(True)
+    with pytest.raises(RuntimeError, match="built from the plan as survey"):
+        ops.mark(part="gear")
+    assert export_stage(scene, tmp_path / "after.usd", "usd") == exported
+    bpy.data.objects.remove(mark)
+    assert read_plan(scene) == before

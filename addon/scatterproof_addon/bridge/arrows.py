@@ -18,6 +18,7 @@ from .meshes import fill_mesh, joined, tube
 from .placing import metres_per_unit, object_named
 from .scene import collection_named
 from .stubs import has, mesh_of
+from .tags import tag
 
 TARGET = "scatterproof_survey"  # on an object: the name of the planned thing, or of an extra point
 COLLECTION = "Survey"
@@ -144,6 +145,7 @@ def _mark(
     mesh = bpy.data.meshes.new(name)
     mesh.materials.append(glow_material(*colour))
     thing = object_named(collection_named(scene, COLLECTION), name, mesh)
+    tag(thing, COLLECTION.lower(), target)
     thing[TARGET] = target
     thing.show_in_front = thing.hide_render = True
     return thing

@@ -164,7 +164,7 @@ def clear_scene(scene: bpy.types.Scene) -> int:
     for collection in list(scene.collection.children_recursive):
         if has(collection, tags.PART) and not collection.objects and not collection.children:
             bpy.data.collections.remove(collection)
-    for key in (tags.PLAN, tags.LIVE, tags.FOLDER):
+    for key in (tags.PLAN, tags.LIVE, tags.FOLDER, *tags.SURVEY):
         scene.pop(key, None)
     return len(ours)
 

@@ -17,6 +17,8 @@ PLAN = "scatterproof_plan"  # on the scene: the plan as TOML text
 FOLDER = "scatterproof_folder"  # on the scene: where files that the plan names lay when it was built
 LIVE = "scatterproof_live"  # on the scene: shots of that plan whose cameras no plan built
 SHARP = "scatterproof_depth_of_field"  # on camera data: there was depth of field before a readout hung in front of it
+# On the scene: files of the survey, the name it is remembered under, what was taken over.
+SURVEY = ("scatterproof_survey_files", "scatterproof_survey_read", "scatterproof_survey_taken")
 DERIVED = "derived"  # parts that are rebuilt from others and never read back
 
 # Parts that stand for plan entries, and the collection each lives in.
@@ -34,6 +36,7 @@ COLLECTIONS = {
     "aim": "Cameras",
     "action point": "Cameras",
     "readout": "Readiness",
+    "survey": "Survey",
 }
 
 
