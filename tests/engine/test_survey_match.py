@@ -1,7 +1,6 @@
 """Which surveyed point is which: by label, by pattern, in a scan; ambiguous layouts are told, not guessed."""
 
 import itertools
-import time
 
 import numpy as np
 import pytest
@@ -137,14 +136,12 @@ def test_a_scan(kind):
 
 
 @pytest.mark.parametrize("seed", range(2))
-def test_a_scan_of_a_hundred_thousand_points_takes_seconds(seed):
-    """Ten seconds of one processor at most, whatever else the machine does; so less by the clock on two free ones."""
+def test_a_scan_of_a_hundred_thousand_points(seed):
+    """How long it takes is told by bench_survey.py."""
     rng = np.random.default_rng(seed)
     plan = random_layout(rng, 400, "wall and floor")
     scan, moved, keep = scan_of(rng, plan, 100_000 - 280)
     assert (len(moved), len(keep)) == (100_000, 280)
-    start = time.process_time()
     match = match_scan(plan, moved, NOISE)
-    assert time.process_time() - start < 10
     assert not match.ambiguous
     assert match.plan_from_survey.apply(moved) == pytest.approx(scan, abs=0.01)
