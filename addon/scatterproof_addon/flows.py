@@ -34,12 +34,14 @@ from .bridge.scene import (
     collection_named,
     keep_text,
     make_blocker,
+    markers_as_planned,
     paint_materials,
     read_scene,
     stored_plan,
 )
 from .bridge.standalone import stand_alone
 from .bridge.stubs import has, triple
+from .overlay.live import LIVES
 from .store import STORE, digest
 
 Result = TypeVar("Result")
@@ -143,8 +145,8 @@ def unused_name(stem: str, *entries: Iterable[Stand] | Iterable[Blocker]) -> str
 
 
 def scatter_again(scene: bpy.types.Scene, seed: int) -> Plan:
-    """Scatter every marker set anew with another seed; markers moved by hand (placed sets) stay where they are."""
-    read = read_scene(scene)
+    """Scatter every marker set anew with another seed; markers moved by hand stay, in sets of their own."""
+    read = read_scene(scene, apart=True)
     plan = read.plan
     if not any(s.layout != "placed" for s in plan.markers):
         raise one_problem("markers", "none that can be scattered", "a marker set with the layout scatter or grid")
@@ -166,7 +168,10 @@ def add_stand(scene: bpy.types.Scene) -> bpy.types.Object:
     paints = [paint.name for paint in plan.paints]
     paint = "band" if "band" in paints else next((p for p in paints if p != plan.stage.paint), paints[0])
     stand = Stand(name=name, at=(at[0], at[1]), base=at[2], height=2.2, bands=STAND_BANDS, paint=paint)
+    shown = dataclasses.replace(read.plan, stands=(*read.plan.stands, stand))
+    layout = planned_layout(shown, plan_folder(scene))
     keep_with(scene, dataclasses.replace(plan, stands=(*plan.stands, stand)), read.live)
+    markers_as_planned(scene, shown, layout)
     return standing.make_stand(collection_named(scene, "Stands"), scene, stand, paint_materials(plan))
 
 
@@ -242,17 +247,25 @@ def look(scene: bpy.types.Scene) -> Generator[Progress, None, Look]:
 
 
 def rehearse_scene(scene: bpy.types.Scene) -> Generator[Progress, None, tuple[Rehearsal, ...]]:
-    """Score every shot of the scene in chunks; remembers the result at the end, touches the scene never."""
+    """Score every shot of the scene in chunks; at the end remembers the result, and shows the markers that were scored.
+
+    Until then it touches nothing. Where markers had to move, that is one step of undo.
+    """
     seen = yield from look(scene)
-    return (yield from _rehearse(scene, seen))
+    done, moved = yield from _rehearse(scene, seen)
+    if moved and bpy.ops.ed.undo_push.poll():
+        bpy.ops.ed.undo_push(message="Rehearse")
+    return done
 
 
-def _rehearse(scene: bpy.types.Scene, seen: Look) -> Generator[Progress, None, tuple[Rehearsal, ...]]:
+def _rehearse(scene: bpy.types.Scene, seen: Look) -> Generator[Progress, None, tuple[tuple[Rehearsal, ...], int]]:
     layout, hiders, done = planned_layout(seen.plan, seen.folder), seen.hiders, []
     for shot in seen.plan.shots:
         done.append((yield from rehearse_shot(seen.plan, layout, shot, seen.folder, hiders)))
+    moved = markers_as_planned(scene, seen.plan, layout)
     STORE.remember(scene, seen.digest, tuple(done))
-    return tuple(done)
+    LIVES.begin(scene, seen.read, seen.solids, seen.folder, tuple(done))
+    return tuple(done), moved
 
 
 def bake_scene(scene: bpy.types.Scene) -> Iterator[Progress]:

@@ -18,7 +18,9 @@ from .stubs import held, mesh_of
 from .tags import tag
 
 LIFT_M = 0.0015  # drawn this far off the surface, so that neither hides the other
-MOVED_M = 5e-5  # a corner nearer to its plan than this has not been moved
+MOVED_M = 5e-5  # a corner nearer to where it was put than this has not been moved
+HOME = ("home_x", "home_y", "home_z")  # attributes: where a corner was put, Blender units
+COUNT = "scatterproof_count"  # on the mesh: how many markers were put there
 
 
 def make_markers(
@@ -49,6 +51,9 @@ def fill_markers(
     fill_mesh(mesh_of(thing), vertices / metres_per_unit(scene), faces, [material])
     add_attribute(mesh_of(thing), "marker", "FACE", rows.astype(int))
     add_attribute(mesh_of(thing), "marker_row", "POINT", np.repeat(rows, np.diff(starts)).astype(float))
+    for axis, values in zip(HOME, vertices.T / metres_per_unit(scene), strict=True):
+        add_attribute(mesh_of(thing), axis, "POINT", values.astype(float))
+    mesh_of(thing)[COUNT] = len(rows)
 
 
 def drawn_outline(layout: Layout, row: int) -> np.ndarray:
@@ -65,25 +70,57 @@ def drawn_outline(layout: Layout, row: int) -> np.ndarray:
 def read_markers(
     thing: bpy.types.Object,
     scene: bpy.types.Scene,
-    layout: Layout,
-    set_row: int,
+    surfaces: Sequence[Surface],
     old: MarkerSet,
     name: str,
-) -> MarkerSet:
-    """The set as its mesh now shows it: itself where nothing was touched, else every marker placed where it is."""
-    world = world_from_object_m(thing, scene)
-    corners = _vertices_m(mesh_of(thing), scene) @ world[:3, :3].T + world[:3, 3]
-    faces = [np.array(polygon.vertices) for polygon in mesh_of(thing).polygons]
-    attribute: bpy.types.Attribute | None = mesh_of(thing).attributes.get("marker")
-    rows = [item.value for item in held(attribute, "data")] if attribute is not None else [-1] * len(faces)
-    planned = list(np.flatnonzero(layout.markers.set_index == set_row)) if old is not None else []
-    if rows == planned and all(
-        len(face) == len(expected) and np.abs(corners[face] - expected).max() < MOVED_M
-        for face, expected in zip(faces, (drawn_outline(layout, int(row)) for row in planned), strict=True)
-    ):
-        return dataclasses.replace(old, name=name)
-    outlines = [corners[face] for face in faces]
-    placed = tuple(placed_on(nearest_surface(layout.surfaces, o.mean(axis=0)), o) for o in outlines)
+    apart: bool = False,
+) -> tuple[MarkerSet, ...]:
+    """The set as its mesh now shows it: itself where nothing was touched, else every marker placed where it is.
+
+    apart : keep what can be scattered as it is, and read only the markers that somebody moved as a set beside it
+    """
+    outlines, moved, untouched = _faces_now(thing, scene)
+    if untouched:
+        return (dataclasses.replace(old, name=name),)
+    if not apart or old.layout == "placed":
+        return (_placed(old, name, outlines, surfaces),)
+    kept = _placed(old, f"{name} by hand", [o for o, was in zip(outlines, moved, strict=True) if was], surfaces)
+    left = None if old.count is None else old.count - len(kept.placed)
+    free = () if left is not None and left <= 0 else (dataclasses.replace(old, name=name, count=left),)
+    return (*free, *((kept,) if kept.placed else ()))
+
+
+def _faces_now(thing: bpy.types.Object, scene: bpy.types.Scene) -> tuple[list[np.ndarray], list[bool], bool]:
+    """World outlines of a set's faces in metres, which of them somebody moved, and whether the set is untouched."""
+    mesh, world = mesh_of(thing), world_from_object_m(thing, scene)
+    corners = _vertices_m(mesh, scene) @ world[:3, :3].T + world[:3, 3]
+    home = np.full((len(HOME), len(corners)), np.inf, np.float32)
+    for axis, values in zip(HOME, home, strict=True):
+        known: bpy.types.Attribute | None = mesh.attributes.get(axis)
+        if known is not None and known.domain == "POINT":
+            held(known, "data").foreach_get("value", values)
+    off = np.abs(corners - home.T.astype(float) * metres_per_unit(scene)).max(axis=1, initial=0.0) >= MOVED_M
+    faces = [np.array(polygon.vertices) for polygon in mesh.polygons]
+    moved = [bool(off[face].any()) for face in faces]
+    whole = mesh.get(COUNT) == len(faces) and len(corners) == sum(map(len, faces))
+    return [corners[face] for face in faces], moved, whole and not any(moved)
+
+
+def is_as_planned(thing: bpy.types.Object, scene: bpy.types.Scene, layout: Layout, set_row: int) -> bool:
+    """Whether a set that nobody touched stands where this layout has it; True also for a set that somebody touched."""
+    outlines, _, untouched = _faces_now(thing, scene)
+    rows = np.flatnonzero(layout.markers.set_index == set_row)
+    if not untouched:
+        return True
+    return len(rows) == len(outlines) and all(
+        len(outline) == len(drawn) and np.abs(outline - drawn).max() < MOVED_M
+        for outline, drawn in zip(outlines, (drawn_outline(layout, int(row)) for row in rows), strict=True)
+    )
+
+
+def _placed(old: MarkerSet, name: str, outlines: Sequence[np.ndarray], surfaces: Sequence[Surface]) -> MarkerSet:
+    """A set of markers put down by hand."""
+    placed = tuple(placed_on(nearest_surface(surfaces, o.mean(axis=0)), o) for o in outlines)
     return dataclasses.replace(
         old,
         name=name,

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import bpy
 import numpy as np
 from scatterproof.camera.track import camera_track
-from scatterproof.plan.model import Blocker, Plan, Shot, Stand
+from scatterproof.plan.model import Blocker, MarkerSet, Plan, Shot, Stand
 from scatterproof.plan.paint import linear_of
 from scatterproof.plan.read import parse_plan
 from scatterproof.plan.write import dump_plan, updated
@@ -19,7 +19,7 @@ from scatterproof.problems import one_problem
 from scatterproof.sightings.blockers import Placed, build_occluders, path_of
 from scatterproof.sightings.need import planned_layout
 from scatterproof.stage.layout import Layout
-from scatterproof.stage.surfaces import corner_patches
+from scatterproof.stage.surfaces import Surface, build_surfaces, corner_patches
 
 from . import cameras, mark, markers, standing, surfaces, tags
 from .cameras import Evaluated
@@ -289,12 +289,15 @@ class SceneRead:
         return sorted({f + self.places[s.name].offset for s in shots for f in range(s.frames[0], s.frames[1] + 1)})
 
 
-def read_scene(scene: bpy.types.Scene) -> SceneRead:
-    """The plan that the scene shows now, with the objects behind it. Raises BadInput as :func:`read_plan`."""
+def read_scene(scene: bpy.types.Scene, apart: bool = False) -> SceneRead:
+    """The plan that the scene shows now, with the objects behind it. Raises BadInput as :func:`read_plan`.
+
+    apart : read scattered markers that somebody moved as sets beside those they were scattered with
+    """
     old = stored_plan(scene)
     for layer in scene.view_layers:  # where things are is known only after an update
         layer.update()
-    layout = planned_layout(old, plan_folder(scene))
+    planned = build_surfaces(old.stage)
     live = mark.live_shots(scene)
     offsets = timeline(old, {*live, *scene.get(tags.LIVE, ())})
     seen = _evaluate(scene, old, offsets, live)
@@ -323,12 +326,13 @@ def read_scene(scene: bpy.types.Scene) -> SceneRead:
         for keep in old.keepouts
         if renamed.get(keep.surface, keep.surface) in names
     )
+    set_names = set[str]()
     sets = [
-        kept
+        dataclasses.replace(kept, name=mark.unused(kept.name, set_names))
         for thing, origin, name in _in_order(scene, "markers", [s.name for s in old.markers])
-        if (kept := _read_set(thing, scene, layout, old, origin, name, renamed, names)) is not None
+        for kept in _read_set(thing, scene, planned, old, origin, name, renamed, names, apart)
     ]
-    more_sets, free_panels = hand.markers({s.name for s in sets}, taken, stage)
+    more_sets, free_panels = hand.markers(set_names, taken, stage)
     stage = dataclasses.replace(stage, panels=(*stage.panels, *free_panels), shadows=shadows)
     gear = [
         (thing, standing.read_gear(thing, scene, entry, name))
@@ -437,26 +441,41 @@ def _read_flat(scene: bpy.types.Scene, old: Plan) -> list[Any]:
 def _read_set(
     thing: bpy.types.Object,
     scene: bpy.types.Scene,
-    layout: Layout,
+    planned: Sequence[Surface],
     old: Plan,
     origin: str,
     name: str,
     renamed: dict[str, str],
     names: set[str],
-) -> Any:
-    row = next((i for i, s in enumerate(old.markers) if s.name == origin), None)
-    if row is None:
-        return None
-    read = markers.read_markers(thing, scene, layout, row, old.markers[row], name)
-    kept = tuple(renamed.get(s, s) for s in read.surfaces if renamed.get(s, s) in names)
-    placed = tuple(
-        dataclasses.replace(p, surface=renamed.get(p.surface, p.surface))
-        for p in read.placed
-        if renamed.get(p.surface, p.surface) in names
-    )
-    if not kept or (read.layout == "placed" and not placed):
-        return None
-    return dataclasses.replace(read, surfaces=kept, placed=placed)
+    apart: bool,
+) -> Iterable[MarkerSet]:
+    known = next((s for s in old.markers if s.name == origin), None)
+    for read in markers.read_markers(thing, scene, planned, known, name, apart) if known is not None else ():
+        kept = tuple(renamed.get(s, s) for s in read.surfaces if renamed.get(s, s) in names)
+        placed = tuple(
+            dataclasses.replace(p, surface=renamed.get(p.surface, p.surface))
+            for p in read.placed
+            if renamed.get(p.surface, p.surface) in names
+        )
+        if kept and (placed or read.layout != "placed"):
+            yield dataclasses.replace(read, surfaces=kept, placed=placed)
+
+
+def markers_as_planned(scene: bpy.types.Scene, plan: Plan, layout: Layout) -> int:
+    """Put markers that nobody touched where a plan read from the scene has them now; returns how many sets moved.
+
+    A scatter keeps clear of stands and follows what cameras see: after one of these was moved its places are others.
+    """
+    row_of = {marker_set.name: row for row, marker_set in enumerate(plan.markers)}
+    late = [
+        (thing, row_of[name])
+        for thing, _, name in tags.named(scene, "markers")
+        if name in row_of and not markers.is_as_planned(thing, scene, layout, row_of[name])
+    ]
+    paints = paint_materials(plan) if late else {}
+    for thing, row in late:
+        markers.fill_markers(thing, scene, layout, row, paints[plan.markers[row].paint])
+    return len(late)
 
 
 def _evaluate(
