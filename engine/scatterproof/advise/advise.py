@@ -278,13 +278,14 @@ def _chosen(candidates: Candidates, found: list[Gains], load: np.ndarray, budget
     worth = covered([g.progress for g in found], [g.weight for g in found], secondary)
     # The worth of each alone, all at once.
     singles = sum(np.einsum("skc,kc->s", g.progress, g.weight) for g in found) + secondary
-    enough = sum(float(g.weight.sum()) for g in found) - 1e-6
+    whole = sum(float(g.weight.sum()) for g in found)
+    enough, ceiling = whole - 1e-6, whole + budget * float(secondary.max())
 
     def beside(one: int, others: Sequence[int]) -> bool:
         return _apart(candidates, one, others)
 
-    plain = choose(worth, len(candidates.names), budget, None, enough, singles, beside)
-    cheap = choose(worth, len(candidates.names), budget, candidates.minutes, enough, singles, beside)
+    plain = choose(worth, len(candidates.names), budget, None, enough, ceiling, singles, beside)
+    cheap = choose(worth, len(candidates.names), budget, candidates.minutes, enough, ceiling, singles, beside)
 
     def rank(choice: Choice) -> tuple[float, float]:
         reached = min(choice.worth[-1] if choice.worth else 0.0, enough)

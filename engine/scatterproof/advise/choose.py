@@ -42,6 +42,7 @@ def choose(
     budget: int,
     minutes: np.ndarray | None = None,
     enough: float = math.inf,
+    ceiling: float = math.inf,
     singles: np.ndarray | None = None,
     beside: Callable[[int, Sequence[int]], bool] | None = None,
 ) -> Choice:
@@ -49,6 +50,7 @@ def choose(
 
     minutes : (S,) what each costs; given, gain per cost decides instead of gain
     enough : stop where the worth reaches this
+    ceiling : what no set at all is worth more than
     singles : (S,) the worth of each alone, where the caller knows it already
     beside : whether a candidate may stand beside those chosen already; the bound leaves that out, and so still holds
     """
@@ -79,7 +81,8 @@ def choose(
         now = worth(order) if len(order) > 1 else float(alone[i])
         reached.append(now)
     left = sorted((-rank * float(cost[i]) for rank, i, _ in [*queue, *passed]), reverse=True)[: len(order)]
-    return Choice(tuple(order), tuple(reached), min(now + sum(max(g, 0) for g in left), _ceiling(alone, order)), asked)
+    most = min(now + sum(max(g, 0) for g in left), _ceiling(alone, order), max(ceiling, now))
+    return Choice(tuple(order), tuple(reached), most, asked)
 
 
 def _ceiling(alone: np.ndarray, order: Sequence[int]) -> float:

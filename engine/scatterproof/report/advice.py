@@ -258,8 +258,8 @@ def _changes(told: Told) -> str:
         "<h3>What to change, the most useful first</h3><div class='scroll'><table class='reasons'><thead><tr><th></th>"
         "<th>Change</th><th>Frames that hang on it</th><th class='n'>Frames</th><th class='n'>Cleanup load</th>"
         f"<th class='n'>To rig</th></tr></thead><tbody>{rows}</tbody></table></div><p class='key'>Cleanup load: tape "
-        "on or near a performer's edge, or before a performer, in thousand pixels of the delivery frame added up over all "
-        "frames. Times to rig are ours, to compare by. Each change was taken back once: the frames named got worse."
+        "on or near a performer's edge, or before a performer, in thousand pixels of the delivery frame added up over "
+        "all frames. Times to rig are ours, to compare by. Each change was taken back once: the frames named got worse."
         "</p>"
     )
 
