@@ -16,6 +16,7 @@ from scatterproof.camera.track import CameraTrack
 from scatterproof.plan.model import Plan, Shot
 from scatterproof.plan.read import PlanFile
 from scatterproof.problems import one_problem
+from scatterproof.prove.ghost import ghost_of
 from scatterproof.readiness.rehearse import Progress, Rehearsal, choose_shots, rehearse
 from scatterproof.survey.solved import SolvedCamera
 
@@ -24,6 +25,7 @@ from .bridge import tags
 from .bridge.bake import bake
 from .bridge.cameras import show_gate
 from .bridge.export import export_stage
+from .bridge.ghost import show_solves
 from .bridge.light import light_stage
 from .bridge.scene import build_scene, timeline
 from .bridge.solved import import_scene, solved_camera
@@ -123,11 +125,13 @@ def write_scene(
     stills: Sequence[tuple[str, int]] = (),
     tell: Callable[[Progress], None] | None = None,
     exports: Sequence[str] = (),
+    take: int = 0,
 ) -> list[Path]:
     """Build a plan's scene from an empty file, bake its readiness, save it, render stills and export it beside it.
 
     stills : (shot name, plan frame)
     exports : formats, as :data:`bridge.export.FORMATS` has them
+    take : seed of a simulated take of every shot that is solved and shown beside the planned camera; 0: none
     Returns what was written: the .blend first. Raises BadInput for a plan that can't be built, for a still that is no
     frame of its shot, and where nothing can be written.
     """
@@ -140,7 +144,10 @@ def write_scene(
     scene.unit_settings.system = "IMPERIAL" if plan.units in ("ft", "in") else "METRIC"
     build_scene(scene, plan, folder, file.text)
     light_stage(scene, plan.stage.key_light)
-    bake(scene, tuple(rehearse(plan, (), folder, tell)))
+    rehearsals = tuple(rehearse(plan, (), folder, tell))
+    bake(scene, rehearsals)
+    if take:
+        show_solves(scene, ((r, ghost_of(r.network, r.track, take)) for r in rehearsals))
     written = [_save(out)]
     offsets = timeline(plan)
     for shot, frame in frames:

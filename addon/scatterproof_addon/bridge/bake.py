@@ -135,7 +135,7 @@ def clear_bake(scene: bpy.types.Scene) -> None:
         bpy.data.node_groups.remove(group)
 
 
-def _unlit(thing: bpy.types.Object) -> bpy.types.Object:
+def unlit(thing: bpy.types.Object) -> bpy.types.Object:
     """Seen by the camera alone: lights nothing, shades nothing."""
     thing.visible_shadow = thing.visible_diffuse = thing.visible_glossy = False
     thing.visible_transmission = thing.visible_volume_scatter = False
@@ -214,7 +214,7 @@ def _rings(collection: bpy.types.Collection, scene: bpy.types.Scene, spots: Spot
     add_attribute(mesh_of(thing), "ring", "FACE", np.repeat(np.arange(count), len(faces)))
     place(thing, scene, np.eye(4))
     tags.tag(thing, "readout", "rings")
-    return _unlit(thing)
+    return unlit(thing)
 
 
 def _up_of(normal: np.ndarray) -> np.ndarray:
@@ -349,7 +349,7 @@ class _Slate:
     def _object(self, name: str, data: bpy.types.ID | None) -> bpy.types.Object:
         thing = object_named(self.collection, f"{self.readiness.name}: {name}", data)
         tags.tag(thing, "readout", self.readiness.name)
-        return _unlit(thing)
+        return unlit(thing)
 
     def _hung(self, name: str, layers: Sequence[_Layer], first: int, last: int) -> bpy.types.Object:
         """A flat mesh of layers, each a little nearer to the lens than the one before, shown from first to last."""

@@ -14,7 +14,7 @@ from scatterproof.plan.model import Camera, CameraKey, CameraSample, Plan, Shot
 
 from . import animation, tags
 from .animation import Channel
-from .placing import metres_per_unit, object_named, place
+from .placing import metres_per_unit, object_named, place, world_from_object_m
 from .settle import settle
 from .stubs import has, put, triple
 
@@ -82,13 +82,8 @@ def make_shot(
     data = bpy.data.cameras.new(shot.name)
     thing = object_named(collection, shot.name, data)
     _set_lens(data, scene, package, track)
-    keys, place_first = _plain_keys(plan, shot, track), np.array(flip_camera_axes(track.world_from_cam[0]))
-    place(thing, scene, place_first)
-    if keys is None:
-        _key_every_frame(thing, scene, track, offset)
-    elif any(keys[0].at != key.at or _look(keys[0]) != _look(key) for key in keys) or shot.keys:
-        _key_sparsely(collection, thing, scene, shot, keys, offset)
-    _key_lens(data, scene, track, keys, offset)
+    keys = key_move(collection, thing, scene, plan, shot, track, offset)
+    key_lens(data, scene, track, keys, offset)
     data["scatterproof_package"] = package.name
     tags.tag(thing, "shot", shot.name)
     point = object_named(collection, f"{shot.name}: action point", None)
@@ -96,6 +91,31 @@ def make_shot(
     place(point, scene, _at(shot.action_point))
     tags.tag(point, "action point", shot.name)
     return thing
+
+
+def key_move(
+    collection: bpy.types.Collection,
+    thing: bpy.types.Object,
+    scene: bpy.types.Scene,
+    plan: Plan,
+    shot: Shot,
+    track: CameraTrack,
+    offset: int,
+) -> tuple[CameraKey, ...] | None:
+    """Key where a camera is and looks during a shot; returns the keys, None where there is one on every frame."""
+    keys = _plain_keys(plan, shot, track)
+    place(thing, scene, np.array(flip_camera_axes(track.world_from_cam[0])))
+    if keys is None:
+        key_every_frame(thing, scene, track, offset)
+    elif any(keys[0].at != key.at or _look(keys[0]) != _look(key) for key in keys) or shot.keys:
+        _key_sparsely(collection, thing, scene, shot, keys, offset)
+    return keys
+
+
+def pose_now(scene: bpy.types.Scene, thing: bpy.types.Object) -> tuple[np.ndarray, np.ndarray]:
+    """Where a camera is at the current frame, metres, and the unit vector along which it looks."""
+    matrix = world_from_object_m(thing, scene)
+    return matrix[:3, 3], -matrix[:3, 2] / np.linalg.norm(matrix[:3, 2])
 
 
 def _set_lens(data: bpy.types.Camera, scene: bpy.types.Scene, package: Camera, track: CameraTrack) -> None:
@@ -182,7 +202,8 @@ def _key_sparsely(
     put(track_to, target=aim, track_axis="TRACK_NEGATIVE_Z", up_axis="UP_Y")
 
 
-def _key_every_frame(thing: bpy.types.Object, scene: bpy.types.Scene, track: CameraTrack, offset: int) -> None:
+def key_every_frame(thing: bpy.types.Object, scene: bpy.types.Scene, track: CameraTrack, offset: int) -> None:
+    """Key a camera's place and turn on each of the track's frames, ``offset`` frames later."""
     frames = [int(frame) + offset for frame in track.frame]
     linear = ["linear"] * len(frames)
     animation.write_keys(thing, "location", frames, (track.centre_m / metres_per_unit(scene)).tolist(), linear)
@@ -190,7 +211,7 @@ def _key_every_frame(thing: bpy.types.Object, scene: bpy.types.Scene, track: Cam
     animation.write_keys(thing, "rotation_euler", frames, turns, linear)
 
 
-def _key_lens(
+def key_lens(
     data: bpy.types.Camera,
     scene: bpy.types.Scene,
     track: CameraTrack,

@@ -37,6 +37,7 @@ COLLECTIONS = {
     "action point": "Cameras",
     "readout": "Readiness",
     "survey": "Survey",
+    "solved": "Solve preview",
 }
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import json
 import shutil
 import sys
@@ -66,3 +67,10 @@ def give_study(folder: Path, name: str, data: Mapping[str, object], html: str, t
     else:
         print(told)
         print(f"Page: {folder / f'{name}.html'}")
+
+
+def whole_number(text: str) -> int:
+    """An option's value that counts something, or is a seed."""
+    if not text.isdecimal() or len(text) > 9:
+        raise argparse.ArgumentTypeError(f"{text!r} is no whole number from 0 to 999999999")
+    return int(text)

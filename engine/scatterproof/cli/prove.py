@@ -32,7 +32,7 @@ from ..report.proof import (
     tracks_section,
     trust,
 )
-from .output import ProgressBar, output_folder, tell_warnings
+from .output import ProgressBar, output_folder, tell_warnings, whole_number
 from .rehearse import rehearsed
 
 TAKES = 20  # enough to see failures, and the slide to a sixth
@@ -45,9 +45,11 @@ def register(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     )
     verb.add_argument("plan", type=Path, metavar="PLAN", help="the plan file, or a .blend")
     verb.add_argument("--shot", action="append", default=[], metavar="NAME", help="only this shot (may be repeated)")
-    verb.add_argument("--takes", type=_whole, default=TAKES, metavar="N", help=f"simulated takes; default: {TAKES}")
-    verb.add_argument("--seed", type=_whole, default=1, metavar="S", help="seed of the first take; default: 1")
-    verb.add_argument("--jobs", type=_whole, default=0, metavar="N", help="processes; default: one for each core")
+    verb.add_argument(
+        "--takes", type=whole_number, default=TAKES, metavar="N", help=f"simulated takes; default: {TAKES}"
+    )
+    verb.add_argument("--seed", type=whole_number, default=1, metavar="S", help="seed of the first take; default: 1")
+    verb.add_argument("--jobs", type=whole_number, default=0, metavar="N", help="processes; default: one for each core")
     verb.add_argument("--cluster", default="", metavar="ADDRESS", help="a dask.distributed scheduler to run takes on")
     verb.add_argument(
         "--tracks", type=Path, metavar="FILE.csv", help="solve these tracks (feature, frame, x, y, sigma)"
@@ -67,12 +69,6 @@ def register(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 def run(arguments: argparse.Namespace) -> int:
     """Prove, write prove.json and prove.html, and tell what was found."""
     return _run_tracks(arguments) if arguments.tracks else _run_takes(arguments)
-
-
-def _whole(text: str) -> int:
-    if not text.isdecimal() or len(text) > 9:
-        raise argparse.ArgumentTypeError(f"{text!r} is no whole number from 0 to 999999999")
-    return int(text)
 
 
 def _run_takes(arguments: argparse.Namespace) -> int:

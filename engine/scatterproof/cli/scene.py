@@ -1,4 +1,4 @@
-"""``scatterproof scene PLAN --out FILE.blend``: the plan as a Blender file with its readiness baked in."""
+"""``scatterproof scene PLAN --out FILE.blend``: the plan as a Blender file with readiness and a solve baked in."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ from typing import Any
 
 from ..plan.read import load_plan
 from ..problems import one_problem
-from .output import ProgressBar, tell_warnings
+from .output import ProgressBar, tell_warnings, whole_number
 
 
 def register(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Add the verb and its options."""
-    verb = verbs.add_parser("scene", help="write the stage, cameras and readiness as a .blend")
+    verb = verbs.add_parser("scene", help="write the stage, cameras, readiness and a solve as a .blend")
     verb.add_argument("plan", type=Path, metavar="PLAN", help="the plan file")
     verb.add_argument("--out", type=Path, metavar="FILE.blend", help="default: the plan's name with .blend")
     verb.add_argument(
@@ -22,6 +22,13 @@ def register(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
         default=[],
         metavar="SHOT:FRAME",
         help="also render this frame beside it (may be repeated)",
+    )
+    verb.add_argument(
+        "--take",
+        type=whole_number,
+        default=1,
+        metavar="SEED",
+        help="the simulated take whose solved camera stands beside the planned one; 0: none; default: 1",
     )
     verb.add_argument(
         "--export",
@@ -45,8 +52,9 @@ def run(arguments: argparse.Namespace) -> int:
     blender = blender_layer()
     with ProgressBar() as bar:
         written = blender.write_scene(
-            file, out, stills, lambda p: bar.show(p.shot, p.done, p.total), tuple(dict.fromkeys(arguments.export))
-        )
+            file, out, stills, lambda p: bar.show(p.shot, p.done, p.total), tuple(dict.fromkeys(arguments.export)),
+            arguments.take,
+        )  # fmt: skip
     for path in written:
         print(path)
     return 0
