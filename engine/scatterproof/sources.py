@@ -91,6 +91,7 @@ STAND_MINUTES = Sourced(10, "minutes", f"{OURS}: to set a stand out, weight it a
 MARKER_MINUTES = Sourced(2, "minutes", f"{OURS}: to set a marker out, cut and tape it")
 SETTING_MINUTES = Sourced(5, "minutes", f"{OURS}: to agree on a stop, a shutter and the light they want")
 CAMERA_CLEAR = Sourced(0.9, "m", f"{OURS}: from a camera's path to whatever stands: half a dolly and an operator")
+ACTION_CLEAR = Sourced(0.6, "m", f"{OURS}: from an action point to a stand, seen from above: the insert stands there")
 PERFORMER_CLEAR = Sourced(0.3, "m", f"{OURS}: between a performer's path and the legs of a stand")
 
 PAN_ASTRAY = Sourced(1, "degrees", f"{OURS}: sigma of how a take differs from the plan, one value a take; tilt too")

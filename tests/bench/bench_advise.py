@@ -3,10 +3,10 @@
     PYTHONPATH=engine python tests/bench/bench_advise.py [--places 2000] [--solves 10] [--takes 500]
 
 Three figures, all from one run, in seconds of the clock: (1) slide at the key frames with each stand that is seen, by
-low-rank updates, against the same key frames factored anew for each: the same numbers; (2) the whole heat map (sighting,
-parallax and cleanup too), against a solve of all frames, and a rehearsal, with each stand; (3) an ensemble of straying
-takes of a shot of 240 frames, against single rehearsals of it. What would take too long is timed on some and
-multiplied. Asserts nothing.
+low-rank updates, against the same key frames factored anew for each: the same numbers; (2) the whole heat map
+(sighting, parallax and cleanup too), against a solve of all frames, and a rehearsal, with each stand; (3) an ensemble
+of straying takes of a shot of 240 frames, against single rehearsals of it. What would take too long is timed on some
+and multiplied. Asserts nothing.
 """
 
 from __future__ import annotations
@@ -83,9 +83,7 @@ def main() -> None:
     for i in some:
         core_again(r, rows, extra, i)
     again = (time.perf_counter() - start) / len(some)
-    print(
-        f"1. slide at {len(rows)} key frames with one of {len(seen)} stands that are seen: {update * 1e3:.2f} ms each by"
-    )
+    print(f"1. slide at {len(rows)} key frames, one of {len(seen)} stands that are seen: {update * 1e3:.2f} ms each by")
     print(f"   updates, {again * 1e3:.1f} ms each factored anew: {again / update:.0f}x")
 
     start = time.perf_counter()
@@ -101,7 +99,7 @@ def main() -> None:
     one = (time.perf_counter() - start) / len(some)
     print(f"2. heat map of {count} stands: {map_s:.2f} s; one solve of all frames {solve:.2f} s, {count} of them take")
     print(
-        f"   {count * solve / map_s:.0f}x as long; one rehearsal {one:.2f} s, {count} of them {count * one / map_s:.0f}x"
+        f"   {count * solve / map_s:.0f}x as long; a rehearsal {one:.2f} s, {count} of them {count * one / map_s:.0f}x"
     )
 
     start = time.perf_counter()

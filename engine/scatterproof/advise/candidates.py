@@ -12,13 +12,13 @@ import numpy as np
 from ..camera.track import CameraTrack, camera_track
 from ..plan.model import MarkerSet, PlacedMarker, Plan, Shot, Stand
 from ..sightings.blockers import Occluder, build_occluders
-from ..sources import CAMERA_CLEAR, MARKER_GAP, MARKER_MINUTES, PERFORMER_CLEAR, STAND_FOOT, STAND_MINUTES
+from ..sources import ACTION_CLEAR, CAMERA_CLEAR, MARKER_GAP, MARKER_MINUTES, PERFORMER_CLEAR, STAND_FOOT, STAND_MINUTES
 from ..stage import polygons, shapes
 from ..stage.layout import Layout, build_layout
 from ..stage.placing import FLOOR_Z, box_corners, gear_points
 from ..stage.surfaces import Surface, to_world
 
-FREE, EDGE, KEEPOUT, CAMERA, PERFORMER, STANDING = range(6)
+FREE, EDGE, KEEPOUT, CAMERA, PERFORMER, STANDING, ACTION = range(7)
 WHY_NOT = (
     "free",
     "too near to the edge of the floor",
@@ -26,6 +26,7 @@ WHY_NOT = (
     "on or beside a camera's path",
     "on a performer's path",
     "where a stand, gear or a marker is",
+    "where the insert of a shot will stand",
 )
 STANDS = 2000  # places of a heat map
 MARKERS = 240  # places for markers that are tried
@@ -99,7 +100,8 @@ def with_height(pattern: Stand, height_m: float) -> Stand:
 def ground_of(plan: Plan, layout: Layout, folder: Path = Path(), places: int = STANDS) -> Ground:
     """Where stands may be: about so many places, each with the reason against it if there is one.
 
-    Clear of edges, keep-outs, what stands there already, and the paths of cameras and performers in every shot.
+    Clear of edges, keep-outs, what stands there already, and in every shot of the action point and the paths of cameras
+    and performers.
     """
     floors = [s for s in layout.surfaces if s.radius_m == 0 and s.normal[2] > FLOOR_Z]
     area = sum(abs(float(polygons.signed_area(s.outline_uv))) for s in floors)
@@ -113,6 +115,8 @@ def ground_of(plan: Plan, layout: Layout, folder: Path = Path(), places: int = S
         track = camera_track(plan, shot)
         near = _near_path(place, track.centre_m, CAMERA_CLEAR.value)
         why[(why == FREE) & near] = CAMERA
+        near = _near_path(place, np.array([shot.action_point], float), ACTION_CLEAR.value)
+        why[(why == FREE) & near] = ACTION
         for occluder in _performers(plan, shot, track, folder):
             half = max(next(b for b in plan.blockers if b.name == occluder.name).size[:2]) / 2
             near = _near_path(place, occluder.centre_m, half + foot + PERFORMER_CLEAR.value)
