@@ -24,7 +24,7 @@ def register() -> None:
         (bpy.types.SpaceView3D, paint.draw_words, "POST_PIXEL"),
         (bpy.types.SpaceDopeSheetEditor, paint.draw_timeline, "POST_PIXEL"),
     ):
-        _DRAWN.append((space, space.draw_handler_add(function, (), "WINDOW", kind)))
+        _DRAWN.append((space, space.draw_handler_add(paint.careful(function), (), "WINDOW", kind)))
 
 
 def unregister() -> None:

@@ -62,7 +62,8 @@ class View:
     shot: str
     rings: Rings | None
     note: Note
-    bars: tuple[tuple[int, np.ndarray], ...]  # of every shot: first scene frame, (F,) states
+    bars: tuple[tuple[int, np.ndarray], ...] = ()  # of every shot: first scene frame, (F,) states
+    own: int = 0  # which of them is in view
 
 
 @dataclass
@@ -284,7 +285,7 @@ class Live:
         known = not shot.stale and not self.unkeyed
         if self.baked:
             text = "what is baked was rehearsed before the last changes; bake again"
-            return None if known else View(name, None, note_stale(name, frame, text), ())
+            return None if known else View(name, None, note_stale(name, frame, text))
         if known:
             note = note_of(name, frame, int(readiness.state[row]), readiness.reasons[row])
         elif self.glance and self.trusted and shot.followed:
@@ -295,12 +296,15 @@ class Live:
         why = shot.rehearsal.sightings.why[row] if known else self.glance[1].sightings.why[0] if self.glance else None
         layout = shot.rehearsal.layout if known else self.layout
         rings = rings_of(layout, why, track.centre_m[row]) if why is not None and self.trusted else None
+        there = [n for n in self.shots if n in self.places]
         bars = tuple(
-            (self.places[n].offset + s.shot.frames[0], self._states(s, row if n == name else -1))
-            for n, s in self.shots.items()
-            if n in self.places
+            (
+                self.places[n].offset + self.shots[n].shot.frames[0],
+                self._states(self.shots[n], row if n == name else -1),
+            )
+            for n in there
         )
-        return View(name, rings, note, bars)
+        return View(name, rings, note, bars, there.index(name))
 
     def _states(self, shot: LiveShot, row: int) -> np.ndarray:
         states = np.full(len(shot.track), STALE) if shot.stale else shot.rehearsal.readiness.state.copy()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -23,17 +24,21 @@ from .picture import COLOURS, STALE, Note, strip_bars, wrapped
 INK = (0.035, 0.035, 0.045, 0.86)
 PAPER = (0.93, 0.93, 0.93, 1.0)
 DIM = (0.72, 0.72, 0.72, 1.0)
-LEAST_PX, MOST_PX = 5.0, 16.0  # radius of a ring at an interface scale of 1
-LIFT_M = 0.04  # towards the eye: a ring is not buried in the tape that it belongs to
+LEAST_PX = 5.0  # radius of a ring at an interface scale of 1; the shader lets it grow to 3.2 times that
+LIFT = 3.0  # towards the eye, in radii: a wall seen at more than 18 degrees does not cut its rings
 FAR = 1000  # frames: far enough to tell the scale of a timeline from whole pixels
 STRIP_PX, WIDEST_NOTE_PX = 9, 560
 
 VERTEX = """
 void main()
 {
+  vec4 at = view_projection * vec4(centre, 1.0);
+  float px_per_m = sizes.z / max(at.w, 1e-6);
+  radius_px = clamp(look.z * px_per_m, sizes.w, sizes.w * 3.2);
+  /* As deep as a point in front of it: a ring must not be cut by the wall that it belongs to. */
   vec3 toward = normalize(eye.xyz - centre);
-  vec4 at = view_projection * vec4(centre + toward * eye.w, 1.0);
-  radius_px = clamp(look.z * sizes.z / max(at.w, 1e-6), sizes.w, sizes.w * 3.2);
+  vec4 front = view_projection * vec4(centre + toward * eye.w * radius_px / px_per_m, 1.0);
+  at.z = front.z / front.w * at.w;
   place_px = corner * (radius_px + 2.0);
   at.xy += place_px * 2.0 / sizes.xy * at.w;
   state = look.x;
@@ -72,6 +77,7 @@ class Held:
     """Shaders, batches and times: made in the window that draws, dropped when the extension goes."""
 
     rings: Any = None
+    broken: dict[str, str] = field(default_factory=dict)  # draw handlers that failed, and how
     batches: dict[str, tuple[object, Any]] = field(default_factory=dict)
     batch_s: list[float] = field(default_factory=list)  # what building batches took, the last ones
     submit_s: list[float] = field(default_factory=list)  # what a whole call of a draw handler took
@@ -87,6 +93,7 @@ class Held:
     def forget(self) -> None:
         """Drop everything."""
         self.rings = None
+        self.broken.clear()
         self.batches.clear()
 
 
@@ -114,6 +121,22 @@ def ring_shader() -> Any:
         info.fragment_source(FRAGMENT)
         HELD.rings = gpu.shader.create_from_info(info)
     return HELD.rings
+
+
+def careful(draw: Callable[[], None]) -> Callable[[], None]:
+    """A draw handler that, should it ever fail (a driver that knows a shader otherwise), says so once and rests."""
+
+    def drawn() -> None:
+        if draw.__name__ in HELD.broken:
+            return
+        try:
+            draw()
+        except Exception as error:
+            HELD.broken[draw.__name__] = f"{type(error).__name__}: {error}".splitlines()[0]
+            gpu.state.blend_set("NONE")
+            gpu.state.depth_test_set("NONE")
+
+    return drawn
 
 
 def _shown() -> tuple[Live, View] | None:
@@ -159,7 +182,7 @@ def draw_rings() -> None:
     px_per_m = 0.5 * region.height * region_3d.window_matrix[1][1] / unit
     shader.bind()
     shader.uniform_float("view_projection", Matrix(matrix.tolist()))
-    shader.uniform_float("eye", (*(where * unit), LIFT_M))
+    shader.uniform_float("eye", (*(where * unit), LIFT))
     shader.uniform_float("sizes", (region.width, region.height, px_per_m, LEAST_PX * scale))
     gpu.state.blend_set("ALPHA")
     gpu.state.depth_test_set("NONE" if through else "LESS_EQUAL")
@@ -208,13 +231,12 @@ def draw_words() -> None:
     if right - left < 120 * scale or top - bottom < 60 * scale:
         return
     gpu.state.blend_set("ALPHA")
-    span = [(first, len(states)) for first, states in view.bars]
-    if span:
-        first, last = min(a for a, _ in span), max(a + count for a, count in span)
-        step = (right - left) / (last - first)
+    if view.bars:
+        first, states = view.bars[view.own]
+        step = (right - left) / len(states)
         tall = STRIP_PX * scale
         _fill(left - 3 * scale, bottom - 3 * scale, right + 3 * scale, bottom + tall + 3 * scale, INK)
-        _strip(live, view, left - first * step, step, bottom, tall)
+        _strip("strip", live, view.bars[view.own : view.own + 1], left - first * step, step, bottom, tall)
         x = left + (context.scene.frame_current + 0.5 - first) * step
         _fill(x - scale, bottom - 5 * scale, x + scale, bottom + tall + 5 * scale, PAPER)
         bottom += tall + 12 * scale
@@ -233,23 +255,33 @@ def draw_timeline() -> None:
     zero, far = (float(to_region(frame, 0, clip=False)[0]) for frame in (0, FAR))
     step = (far - zero) / FAR
     gpu.state.blend_set("ALPHA")
-    tall = 7 * scale
-    _fill(0, 0, region.width, tall + 3 * scale, INK)
-    _strip(*shown, zero - step / 2, step, 1.5 * scale, tall)  # a frame's bar stands under the frame's own line
+    low, tall = 11 * scale, 6 * scale  # above the scroll bar
+    _fill(0, low - 1.5 * scale, region.width, low + tall + 1.5 * scale, INK)
+    live, view = shown
+    zero -= step / 2  # a frame's bar stands under the frame's own line
+    _strip("strips", live, view.bars, zero, step, low, tall)
     gpu.state.blend_set("NONE")
 
 
-def _strip(live: Live, view: View, zero: float, step: float, bottom: float, tall: float) -> None:
+def _strip(
+    name: str,
+    live: Live,
+    bars: Sequence[tuple[int, np.ndarray]],
+    zero: float,
+    step: float,
+    bottom: float,
+    tall: float,
+) -> None:
     shader = gpu.shader.from_builtin("FLAT_COLOR")
 
     def make() -> Any:
-        parts = [strip_bars(first, states).triangles() for first, states in view.bars]
+        parts = [strip_bars(first, states).triangles() for first, states in bars]
         place: Any = np.concatenate([part[0] for part in parts])
         colour: Any = np.concatenate([part[1] for part in parts])
         return batch_for_shader(shader, "TRIS", {"pos": place, "color": colour})
 
-    states = b"".join(first.to_bytes(8, "little", signed=True) + states.tobytes() for first, states in view.bars)
-    batch = HELD.batch("strip", (id(live), states), make)
+    states = b"".join(first.to_bytes(8, "little", signed=True) + states.tobytes() for first, states in bars)
+    batch = HELD.batch(name, (id(live), states), make)
     _draw_at(batch, shader, (zero, bottom), (step, tall))
 
 

@@ -9,7 +9,7 @@ from scatterproof.problems import BadInput
 
 from .live import LIVES, REST_S
 
-TICK_S = 0.02
+TICK_S = 0.005
 
 
 def _touched(graph: bpy.types.Depsgraph | None) -> set[str] | None:
@@ -47,15 +47,28 @@ def _on_frame(scene: bpy.types.Scene, *_: object) -> None:
 
 
 def _on_history(*_: object) -> None:
-    """Undone or redone: every reference is new."""
+    """Undone or redone: where things are is known only after the next evaluation."""
+    if LIVES.kept and not bpy.app.timers.is_registered(_after_history):
+        bpy.app.timers.register(_after_history, first_interval=0.0)
+
+
+def _after_history() -> None:
     for scene in bpy.data.scenes:
-        _on_change(scene)
+        if LIVES.of(scene) is not None:
+            for layer in scene.view_layers:
+                layer.update()
+            _on_change(scene)
 
 
 def _on_load(*_: object) -> None:
     LIVES.forget()
-    if bpy.app.timers.is_registered(_idle):
-        bpy.app.timers.unregister(_idle)
+    _rest()
+
+
+def _rest() -> None:
+    for timer in (_idle, _after_history):
+        if bpy.app.timers.is_registered(timer):
+            bpy.app.timers.unregister(timer)
 
 
 def _idle() -> float | None:
@@ -107,5 +120,4 @@ def unregister() -> None:
         listening = getattr(bpy.app.handlers, name)
         if function in listening:
             listening.remove(function)
-    if bpy.app.timers.is_registered(_idle):
-        bpy.app.timers.unregister(_idle)
+    _rest()

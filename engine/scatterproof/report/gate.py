@@ -148,7 +148,7 @@ def gate_picture(rehearsal: Rehearsal, row: int, width: float) -> str:
     body = (
         d.element("rect", width=view.width, height=view.height, fill=STUDIO)
         + painted(rehearsal, view)
-        + _delivery(rehearsal.track, view)
+        + delivery(rehearsal.track, view)
         + _features(rehearsal, view)
         + _names(rehearsal, view)
     )
@@ -366,7 +366,7 @@ def _faceted(plan: Plan, paint: str, vertices: np.ndarray, triangles: np.ndarray
 # --- on top ----------------------------------------------------------------------------------------------------
 
 
-def _delivery(track: CameraTrack, view: View) -> str:
+def delivery(track: CameraTrack, view: View) -> str:
     """The delivery frame; what will be cropped is veiled."""
     left, top = (track.delivery_px[:2] + 0.5) * view.scale
     right, bottom = (track.delivery_px[2:] + 0.5) * view.scale
@@ -397,6 +397,12 @@ def _features(rehearsal: Rehearsal, view: View) -> str:
                   marker_end=f"url(#{mark})" if len(dots) > 1 else "none", class_=mark)
         for dots, mark in groups
     )  # fmt: skip
+
+
+def on_picture(rehearsal: Rehearsal, row: int, columns: np.ndarray, view: View) -> np.ndarray:
+    """(C, 2) picture coordinates of features, by their columns."""
+    spots: np.ndarray = (rehearsal.sightings.uv_px[row, columns] + 0.5) * view.scale
+    return spots
 
 
 def in_gate(rehearsal: Rehearsal, row: int) -> np.ndarray:
