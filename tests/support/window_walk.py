@@ -17,13 +17,13 @@ from extension_zip import build_zip, stamp_of, without_checkout
 HERE = Path(__file__).resolve().parents[1] / "window"
 
 
-def walk_through(tmp_path_factory, name, told):
+def walk_through(tmp_path_factory, name, told, size="1600x900"):
     """Run a walk with the zip as it is built now; what it tells, with its folder of pictures."""
     kept = os.environ.get("SCATTERPROOF_PICTURES")
     out = Path(kept).resolve() if kept else tmp_path_factory.mktemp("pictures")
     out.mkdir(parents=True, exist_ok=True)
     (out / told).unlink(missing_ok=True)
-    command, environment = window_command(tmp_path_factory, name)
+    command, environment = window_command(tmp_path_factory, name, size)
     zip_path = build_zip(tmp_path_factory.mktemp("dist"))
     environment["BLENDER_WINDOW_BIND"] = os.pathsep.join([str(out), str(zip_path.parent)])
     words = [*command, str(zip_path), str(out)]
@@ -33,17 +33,18 @@ def walk_through(tmp_path_factory, name, told):
     return facts | {"folder": out, "wanted stamp": stamp_of(zip_path), "log": run.stdout + run.stderr}
 
 
-def window_command(tmp_path_factory, name="walk.py"):
+def window_command(tmp_path_factory, name="walk.py", size="1600x900"):
     """How to run the walk in a window here, and the environment for it; skips where there is none."""
     walk, own = str(HERE / name), os.environ.get("SCATTERPROOF_BLENDER")
     if own and (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")):
-        size = ["--window-geometry", "0", "0", "1600", "900"]
-        command = [own, "--factory-startup", *size, "--python-use-system-env", "--python-exit-code", "1"]
+        place = ["--window-geometry", "0", "0", *size.split("x")]
+        command = [own, "--factory-startup", *place, "--python-use-system-env", "--python-exit-code", "1"]
+        command.append("--enable-event-simulate")
         home = str(tmp_path_factory.mktemp("home"))
         return [*command, "--python", walk, "--"], without_checkout(PYTHONPATH=str(HERE), BLENDER_USER_RESOURCES=home)
     folder = HERE / "blender-window"
     if subprocess.run(["bash", folder, "ready"], check=False).returncode == 0 and os.geteuid() == 0:
-        return ["bash", str(folder), "run", walk, "--"], without_checkout()
+        return ["bash", str(folder), "run", walk, "--"], without_checkout(BLENDER_WINDOW_SIZE=size)
     pytest.skip("no Blender window: name a Blender with SCATTERPROOF_BLENDER, or run tests/window/blender-window setup")
 
 

@@ -1,1 +1,2 @@
-collect_ignore = ["walk.py", "walk_survey.py", "walk_kit.py", "window_shots.py"]  # run inside Blender's window
+# run inside Blender's window
+collect_ignore = ["walk.py", "walk_survey.py", "walk_kit.py", "walk_live.py", "window_shots.py"]
