@@ -253,7 +253,7 @@ def rehearse_scene(scene: bpy.types.Scene) -> Generator[Progress, None, tuple[Re
     """
     seen = yield from look(scene)
     done, moved = yield from _rehearse(scene, seen)
-    if moved and bpy.ops.ed.undo_push.poll():
+    if moved:
         bpy.ops.ed.undo_push(message="Rehearse")
     return done
 

@@ -14,7 +14,7 @@ from .tags import FOLDER
 
 def names_files(plan: Plan) -> bool:
     """Whether anything in the plan is a file beside it."""
-    return any(entry.file for entry in (*plan.gear, *plan.blockers))
+    return any(piece.file for piece in plan.gear) or any(blocker.file for blocker in plan.blockers)
 
 
 def keep_folder(scene: bpy.types.Scene, plan: Plan, folder: Path) -> None:

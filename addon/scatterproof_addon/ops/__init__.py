@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from ..registration import register_classes, unregister_classes
-from . import kit, long, short, survey
+from . import kit, long, short, shots, survey
 
-CLASSES = (*short.CLASSES, *long.CLASSES, *kit.CLASSES, *survey.CLASSES)
+CLASSES = (*short.CLASSES, *long.CLASSES, *shots.CLASSES, *kit.CLASSES, *survey.CLASSES)
 
 
 def register() -> None:

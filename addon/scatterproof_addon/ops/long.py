@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from typing import Any
 
 import bpy
@@ -82,11 +82,17 @@ class Long(bpy.types.Operator):
         context.window_manager.progress_update(int(1000 * at.done / max(at.total, 1)))
         context.workspace.status_text_set(f"{at.shot}: frame {at.done} of {at.total}   Esc gives up")
 
+    def cancel(self, context: bpy.types.Context) -> None:
+        """The window closes, another file opens or the extension goes."""
+        self._end(context)
+
     def _end(self, context: bpy.types.Context) -> None:
+        if isinstance(self._steps, Generator):
+            self._steps.close()  # puts the scene's frame back at once
         context.window_manager.event_timer_remove(self._timer)
         context.window_manager.progress_end()
         context.workspace.status_text_set(None)
-        for area in context.screen.areas:
+        for area in context.screen.areas if context.screen else ():
             area.tag_redraw()
 
     def _refuse(self, problem: BadInput) -> Outcome:

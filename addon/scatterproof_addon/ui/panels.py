@@ -118,6 +118,7 @@ class ShotPanel(_Panel):
         for thing in cameras:
             active = thing == scene.camera
             layout.label(text=thing.name, icon="OUTLINER_OB_CAMERA" if active else "CAMERA_DATA")
+        layout.operator_menu_enum(ids.ADD_MOVE, "move", icon="ANIM")
 
 
 class ReadinessPanel(_Panel):
@@ -145,6 +146,12 @@ class ReadinessPanel(_Panel):
             worst = int(readiness.state.argmax())
             if readiness.state[worst] != FIRM:
                 paragraph(context, column, f"Frame {readiness.frame[worst]}: {readiness.reasons[worst][0].text}")
+        if last:
+            row = layout.row(align=True)
+            row.operator(ids.NEXT_LOST, text="", icon="TRIA_LEFT").back = True
+            row.operator(ids.NEXT_LOST, icon="TRIA_RIGHT")
+            layout.operator(ids.WRITE_REPORT, icon="FILE_TEXT")
+        layout.operator(ids.DIRECTOR_SHEET, icon="CAMERA_DATA")
         row = layout.row(align=True)
         row.operator(ids.BAKE, icon="RENDER_ANIMATION")
         row.operator(ids.CLEAR_BAKE, text="", icon="X")
