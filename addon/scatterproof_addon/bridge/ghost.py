@@ -14,7 +14,6 @@ import numpy as np
 from scatterproof.camera.axes import flip_camera_axes
 from scatterproof.prove.ghost import Ghost
 from scatterproof.readiness.rehearse import Rehearsal
-from scatterproof.readiness.verdict import FIRM, LOST, state_below
 
 from . import animation, tags
 from .bake import WHITE, state_material, unlit
@@ -27,7 +26,8 @@ from .stubs import camera_of, mesh_of, put
 
 PART = "solved"
 FACTOR = "slide_exaggerated"  # custom property of the insert
-TALL = 0.08  # of the delivery frame's height: length of the insert's bars
+POLE, BAR, LINE = 0.3, 0.08, 0.036  # of the delivery frame's height: the insert's pole, the bars at its foot, a line
+THICK, THIN = 0.006, 0.003  # likewise, of bars: the coloured ones show beside white ones that they coincide with
 BOX = np.array([[x, y, z] for x in (-1, 1) for y in (-1, 1) for z in (-1, 1)]) / 2
 BOX_FACES = np.array([[0, 1, 3, 2], [4, 6, 7, 5], [0, 4, 5, 1], [2, 3, 7, 6], [0, 2, 6, 4], [1, 5, 7, 3]])
 
@@ -35,9 +35,9 @@ BOX_FACES = np.array([[0, 1, 3, 2], [4, 6, 7, 5], [0, 4, 5, 1], [2, 3, 7, 6], [0
 def show_solves(scene: bpy.types.Scene, solves: Iterable[tuple[Rehearsal, Ghost]]) -> None:
     """Show one take of each shot; what was shown before goes.
 
-    Two crosses of three bars stand at the action point: a white one where the insert belongs, and one in the colour of
-    the shot's predicted slide where the solve draws it, exaggerated by the factor that is written above them. Shots
-    that the scene no longer has are left out.
+    Two poles with a cross at their foot stand at the action point: a white one where the insert belongs, and one in the
+    colour of the shot's worst frame where the solve draws it, off by the factor that is written above times its slide.
+    Shots that the scene no longer has are left out.
     """
     clear_solves(scene)
     places = shot_places(scene)
@@ -77,30 +77,22 @@ def _show(scene: bpy.types.Scene, rehearsal: Rehearsal, ghost: Ghost, where: Sho
         shown = np.ones(len(track), bool)  # the words are, where nothing else is
     depth = np.abs(((action - track.centre_m) * track.world_from_cam[:, :3, 2]).sum(-1))[shown]
     high = track.delivery_px[3] - track.delivery_px[1]
-    size_m = TALL * float(np.median(depth * high / track.focal_px[shown, 1]))
-    state = _state(rehearsal) if ghost.camera is not None else LOST
+    size_m = float(np.median(depth * high / track.focal_px[shown, 1]))
+    state = int(rehearsal.readiness.state.max())
     frames = [int(frame) + where.offset for frame in track.frame]
-    things = [
-        _cross(scene, f"{ghost.name}: where the insert belongs", action, size_m, glow_material("readout white", WHITE))
-    ]
+    white = glow_material("readout white", WHITE)
+    things = [_pole(scene, f"{ghost.name}: where the insert belongs", action, size_m, THIN, white)]
     if np.isfinite(ghost.worst_px):
-        insert = _cross(scene, f"{ghost.name}: insert as solved", action, size_m, state_material(state))
+        insert = _pole(scene, f"{ghost.name}: insert as solved", action, size_m, THICK, state_material(state))
         insert[FACTOR] = ghost.factor
         at = (ghost.insert_m[shown] / metres_per_unit(scene)).tolist()
         rows = np.flatnonzero(shown)
         animation.write_keys(insert, "location", [frames[row] for row in rows], at, ["linear"] * len(rows))
         things.append(insert)
-    things.append(_words(scene, ghost, where.camera, action + np.array([0, 0, 0.75 * size_m]), size_m / 3, state))
+    things.append(_words(scene, ghost, where.camera, action + np.array([0, 0, POLE * size_m]), LINE * size_m))
     for thing in things:
         tags.tag(thing, PART, ghost.name)
         _show_in(thing, frames, shown)
-
-
-def _state(rehearsal: Rehearsal) -> int:
-    """The worst of the shot's frames by its predicted slide."""
-    predicted, limits = rehearsal.prediction, rehearsal.criteria
-    states = [state_below(predicted.drift_95_px, limits.drift), state_below(predicted.jitter_95_px, limits.jitter)]
-    return int(np.max(states, initial=FIRM))
 
 
 def _camera(scene: bpy.types.Scene, ghost: Ghost, where: ShotPlace) -> None:
@@ -118,12 +110,14 @@ def _camera(scene: bpy.types.Scene, ghost: Ghost, where: ShotPlace) -> None:
     tags.tag(thing, PART, ghost.name)
 
 
-def _cross(
-    scene: bpy.types.Scene, name: str, at_m: np.ndarray, size_m: float, material: bpy.types.Material
+def _pole(
+    scene: bpy.types.Scene, name: str, at_m: np.ndarray, size_m: float, thick: float, material: bpy.types.Material
 ) -> bpy.types.Object:
-    """Three thin bars through one point."""
+    """An upright pole, and two bars across its foot; ``size_m``: height of the delivery frame there."""
     size = size_m / metres_per_unit(scene)
-    bars = [(BOX * np.roll([1, 0.06, 0.06], axis) * size, list(BOX_FACES)) for axis in range(3)]
+    sizes = np.array([[BAR, thick, thick], [thick, BAR, thick], [thick, thick, POLE]]) * size
+    middles = np.array([[0, 0, 0], [0, 0, 0], [0, 0, POLE / 2]]) * size
+    bars = [(BOX * long + middle, list(BOX_FACES)) for long, middle in zip(sizes, middles, strict=True)]
     thing = object_named(collection_named(scene, "Solve preview"), name, bpy.data.meshes.new(name))
     fill_mesh(mesh_of(thing), *joined(bars)[:2], [material])
     matrix = np.eye(4)
@@ -133,13 +127,13 @@ def _cross(
 
 
 def _words(
-    scene: bpy.types.Scene, ghost: Ghost, camera: bpy.types.Object, at_m: np.ndarray, line_m: float, state: int
+    scene: bpy.types.Scene, ghost: Ghost, camera: bpy.types.Object, at_m: np.ndarray, line_m: float
 ) -> bpy.types.Object:
     """Turned to the planned camera."""
     curve: Any = bpy.data.curves.new(f"{ghost.name}: slide", "FONT")
     curve.body, curve.size = said_of(ghost), line_m / metres_per_unit(scene)
     curve.align_x, curve.align_y = "CENTER", "BOTTOM"
-    curve.materials.append(glow_material("readout white", WHITE) if state == FIRM else state_material(state))
+    curve.materials.append(glow_material("readout white", WHITE))
     thing = object_named(collection_named(scene, "Solve preview"), curve.name, curve)
     matrix = np.eye(4)
     matrix[:3, 3] = at_m
