@@ -14,7 +14,7 @@ from scatterproof.plan.read import load_plan
 from scatterproof.plan.templates import template_folder
 from scatterproof.problems import BadInput
 from scatterproof_addon.bridge import tags
-from scatterproof_addon.bridge.scene import build_scene, clear_scene, plan_text, read_plan
+from scatterproof_addon.bridge.scene import build_scene, clear_scene, plan_text, read_plan, shot_places
 
 EXAMPLES = sorted((template_folder() / "plans").glob("*.toml"))
 
@@ -254,3 +254,18 @@ def test_shots_are_bound_to_the_timeline(scene, built):
     bound = {mark.camera.name: mark.frame for mark in scene.timeline_markers if mark.camera}
     assert set(bound) == {shot.name for shot in built.shots}
     assert scene.frame_start == min(bound.values())
+
+
+def test_who_is_not_in_a_shot_is_not_seen_in_it(scene):
+    """Moonrise basin: the ferrywoman plays in the first and last shot, the porter in the last, the crates in three."""
+    plan = load_plan(template_folder() / "plans" / "moonrise-basin.toml").plan
+    build_scene(scene, plan, Path())
+    things = {tags.entry_of(thing): thing for thing in tags.tagged(scene, "blocker")}
+    for shot, place in shot_places(scene).items():
+        first, last = next(s.frames for s in plan.shots if s.name == shot)
+        for frame in (first, last):
+            scene.frame_set(frame + place.offset)
+            for blocker in plan.blockers:
+                out = bool(blocker.shots) and shot not in blocker.shots
+                assert things[blocker.name].hide_viewport == out, (shot, blocker.name)
+                assert things[blocker.name].hide_render == out

@@ -132,7 +132,7 @@ def make_blocker(
 ) -> bpy.types.Object:
     """A performer or set piece; a keyed path is keyed once per shot it is in, at that shot's place on the timeline.
 
-    spans : first and last plan frame and timeline offset of those shots
+    spans : first and last plan frame and timeline offset of those shots; one that is not in all is seen in these alone
     """
     thing = object_named(collection, blocker.name, bpy.data.meshes.new(blocker.name))
     if isinstance(solid.shape, Rounded) and blocker.kind == "capsule":
@@ -145,6 +145,8 @@ def make_blocker(
         fill_mesh(mesh_of(thing), vertices / metres_per_unit(scene), triangles, [material], smooth=smooth)
     if blocker.keys:
         _key_path(thing, scene, blocker, spans)
+    if blocker.shots:
+        _show_in(thing, spans)
     place(thing, scene, upright(blocker.keys[0].at if blocker.keys else blocker.at, blocker.turn))
     tag(thing, "blocker", blocker.name)
     return thing
@@ -199,6 +201,17 @@ def _key_path(
         modes[-1] = "constant"
     animation.write_keys(thing, "location", frames, at, modes)
     animation.write_keys(thing, "rotation_euler", frames, turns, modes)
+
+
+def _show_in(thing: bpy.types.Object, spans: Sequence[tuple[int, int, int]]) -> None:
+    """Keys that hide it on every frame of the timeline but those of its shots."""
+    hidden = {last + offset + 1: 1.0 for _, last, offset in spans}
+    hidden |= {first + offset: 0.0 for first, _, offset in spans}  # where a shot begins as another ends it stays
+    frames = sorted(hidden)
+    for path in ("hide_viewport", "hide_render") if frames else ():
+        before = frames[0] - 1
+        values = [1.0, *(hidden[frame] for frame in frames)]
+        animation.write_keys(thing, path, [before, *frames], values, ["constant"] * len(values))
 
 
 def read_still(thing: bpy.types.Object, scene: bpy.types.Scene, old: Blocker, name: str) -> Blocker:
