@@ -42,12 +42,19 @@ class ScatterproofChoices(bpy.types.PropertyGroup):
     if TYPE_CHECKING:
         template: str
         seed: int
+        take: int
     else:
         template: bpy.props.EnumProperty(
             name="Template", description="What to build the stage from", items=template_items
         )
         seed: bpy.props.IntProperty(
             name="Seed", description="Another number gives another scatter; the same number the same", default=1, min=0
+        )
+        take: bpy.props.IntProperty(
+            name="Take",
+            description="Another number has other errors; the same number the same",
+            default=1,
+            min=1,
         )
 
 

@@ -6,6 +6,7 @@ from pathlib import Path
 import bpy
 import numpy as np
 import pytest
+import scatterproof_addon
 from bpy_extras.object_utils import world_to_camera_view
 from mathutils import Vector
 from scatterproof.camera.track import camera_track
@@ -14,10 +15,12 @@ from scatterproof.plan.write import dump_plan
 from scatterproof.prove.ghost import ghost_of
 from scatterproof.prove.takes import solve_take
 from scatterproof.readiness.rehearse import rehearse
+from scatterproof_addon import solving
 from scatterproof_addon.bridge.bake import bake
-from scatterproof_addon.bridge.ghost import FACTOR, clear_solves, show_solves
+from scatterproof_addon.bridge.ghost import FACTOR, clear_solves, said_of, show_solves
 from scatterproof_addon.bridge.scene import build_scene, read_plan
 from scatterproof_addon.headless import read_solved_camera, write_scene
+from scatterproof_addon.props import choices_of
 
 PUSH = Shot(name="push", camera="A", frames=(1, 40), action_point=(0.2, 0.8, 0.9), keys=(
     CameraKey(frame=1, at=(-0.6, -2.6, 1.5), pan=0.06, tilt=-0.05),
@@ -136,3 +139,30 @@ def test_the_verb_writes_it(tmp_path, scene):
     names = set(bpy.context.scene.objects.keys())
     assert {"push: solved camera", "push: insert as solved", "push: slide"} <= names
     assert "take 2" in bpy.data.objects["push: slide"].data.body
+
+
+def test_the_button_solves_what_the_scene_shows_and_tells_it(scene):
+    scatterproof_addon.register()
+    try:
+        build_scene(scene, PLAN, Path())
+        with pytest.raises(RuntimeError, match="poll"):
+            bpy.ops.scatterproof.clear_solve()
+        choices_of(scene).take = 3
+        assert bpy.ops.scatterproof.preview_solve() == {"FINISHED"}
+        (rehearsal,) = rehearse(PLAN)
+        assert solving.shown(scene) == [("push", said_of(ghost_of(rehearsal.network, rehearsal.track, 3)).splitlines())]
+        assert bpy.ops.scatterproof.clear_solve() == {"FINISHED"}
+        assert solving.shown(scene) == []
+    finally:
+        scatterproof_addon.unregister()
+
+
+def test_given_up_it_shows_nothing(scene):
+    build_scene(scene, PLAN, Path())
+    names = set(scene.objects.keys())
+    steps = solving.preview(scene, 3)
+    while next(steps).done < 40:  # of the rehearsal
+        pass
+    next(steps)
+    steps.close()
+    assert set(scene.objects.keys()) == names

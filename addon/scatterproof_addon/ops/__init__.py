@@ -3,9 +3,16 @@
 from __future__ import annotations
 
 from ..registration import register_classes, unregister_classes
-from . import kit, long, short, shots, survey
+from . import kit, long, short, shots, solve, survey
 
-CLASSES = (*short.CLASSES, *long.CLASSES, *shots.CLASSES, *kit.CLASSES, *survey.CLASSES)
+CLASSES = (
+    *short.CLASSES,
+    *long.CLASSES,
+    *shots.CLASSES,
+    *solve.CLASSES,
+    *kit.CLASSES,
+    *survey.CLASSES,
+)
 
 
 def register() -> None:
