@@ -44,7 +44,9 @@ def window_command(tmp_path_factory, name="walk.py", size="1600x900"):
         return [*command, "--python", walk, "--"], without_checkout(PYTHONPATH=str(HERE), BLENDER_USER_RESOURCES=home)
     folder = HERE / "blender-window"
     if subprocess.run(["bash", folder, "ready"], check=False).returncode == 0 and os.geteuid() == 0:
-        return ["bash", str(folder), "run", walk, "--"], without_checkout(BLENDER_WINDOW_SIZE=size)
+        return ["bash", str(folder), "run", walk, "--"], without_checkout(
+            BLENDER_WINDOW_SIZE=size, BLENDER_WINDOW_TIMEOUT="570"
+        )
     pytest.skip("no Blender window: name a Blender with SCATTERPROOF_BLENDER, or run tests/window/blender-window setup")
 
 

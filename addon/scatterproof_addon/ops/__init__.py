@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from ..registration import register_classes, unregister_classes
-from . import kit, long, short, shots, solve, survey
+from . import director, kit, long, short, shots, solve, survey
 
 CLASSES = (
     *short.CLASSES,
     *long.CLASSES,
+    *director.CLASSES,
     *shots.CLASSES,
     *solve.CLASSES,
     *kit.CLASSES,

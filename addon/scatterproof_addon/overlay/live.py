@@ -15,6 +15,7 @@ from typing import Any
 
 import bpy
 import numpy as np
+from scatterproof.advise.critical import ALL_STANDS, Critical
 from scatterproof.camera.track import CameraTrack, camera_track
 from scatterproof.plan.model import Plan, Shot, Stand
 from scatterproof.plan.read import parse_plan
@@ -51,6 +52,7 @@ class LiveShot:
     looks: Looks | None = None  # of the layout as it is; None: to be worked out
     stale: str = ""  # why the rehearsal no longer holds
     followed: bool = True  # whether the rest can be rehearsed without the rehearsal's own button
+    critical: tuple[Critical, ...] = ()  # what its verdicts hang on, where that was asked
     steps: Generator[Progress, None, Rehearsal] | None = None
     done: float = 0.0  # share of those steps
 
@@ -64,6 +66,7 @@ class View:
     note: Note
     bars: tuple[tuple[int, np.ndarray], ...] = ()  # of every shot: first scene frame, (F,) states
     own: int = 0  # which of them is in view
+    names: tuple[tuple[str, np.ndarray], ...] = ()  # what must stay in frame now, each at (3,) metres, its top
 
 
 @dataclass
@@ -212,7 +215,7 @@ class Live:
         return dataclasses.replace(self.plan, shots=tuple(shot if s.name == name else s for s in self.plan.shots))
 
     def _outdate(self, shot: LiveShot, why: str, followed: bool = True) -> None:
-        shot.steps, shot.done = None, 0.0
+        shot.steps, shot.done, shot.critical = None, 0.0, ()
         if shot.followed:
             shot.stale, shot.followed = why, followed
 
@@ -243,6 +246,14 @@ class Live:
         before = known.sightings.why[row]
         last = before if len(before) == len(self.layout.features) else None
         return glance(self.layout, track, known.occluders, shot.looks, known.criteria, row, self.spread, last)
+
+    def name_critical(self, scene: bpy.types.Scene, found: dict[str, tuple[Critical, ...]]) -> None:
+        """Name what must stay in frame beside its rings, as long as the shot's rehearsal holds."""
+        for name, critical in found.items():
+            if name in self.shots:
+                self.shots[name].critical = critical
+        self.look(scene)
+        redraw_all()
 
     # --- the rest of the shot --------------------------------------------------------------------------------------
 
@@ -304,13 +315,39 @@ class Live:
             )
             for n in there
         )
-        return View(name, rings, note, bars, there.index(name))
+        names = named_now(shot.rehearsal, shot.critical, frame) if known and shot.critical else ()
+        return View(name, rings, note, bars, there.index(name), names)
 
     def _states(self, shot: LiveShot, row: int) -> np.ndarray:
         states = np.full(len(shot.track), STALE) if shot.stale else shot.rehearsal.readiness.state.copy()
         if row >= 0 and self.unkeyed:
             states[row] = STALE
         return states
+
+
+def named_now(rehearsal: Rehearsal, critical: tuple[Critical, ...], frame: int) -> tuple[tuple[str, np.ndarray], ...]:
+    """The names of what a frame hangs on, each at the top of what is seen of it; stands together by their own names."""
+    row = frame - int(rehearsal.track.frame[0])
+    wanted = {one.name for one in critical if one.first <= frame <= one.last}
+    layout, seen = rehearsal.layout, rehearsal.sightings.seen[row]
+    stands = range(len(layout.markers.name), len(layout.markers.name) + len(rehearsal.plan.stands))
+    if ALL_STANDS in wanted:
+        wanted |= {layout.owner_names[owner] for owner in stands}
+    found = []
+    for owner, name in enumerate(layout.owner_names):
+        mine = np.flatnonzero(seen & (layout.features.owner == owner)) if name in wanted else ()
+        if len(mine):
+            at = layout.features.position_m[mine]
+            found.append((name, at[np.argmax(at[:, 2])]))
+    return tuple(found)
+
+
+def redraw_all() -> None:
+    """Ask for a new picture of every 3D view and timeline."""
+    for window in bpy.context.window_manager.windows:
+        for area in window.screen.areas:
+            if area.type in ("VIEW_3D", "DOPESHEET_EDITOR"):
+                area.tag_redraw()
 
 
 def _looks_like(stand: Stand) -> tuple[object, ...]:

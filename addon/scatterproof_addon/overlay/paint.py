@@ -11,6 +11,7 @@ import blf
 import bpy
 import gpu
 import numpy as np
+from bpy_extras.view3d_utils import location_3d_to_region_2d
 from gpu_extras.batch import batch_for_shader
 from mathutils import Matrix
 from scatterproof.plan.paint import srgb_to_linear
@@ -227,6 +228,7 @@ def draw_words() -> None:
     live, view = shown
     scale = context.preferences.system.ui_scale
     left, bottom, right, top = free_box(context.area, context.region)
+    _names(view.names, (left, bottom, right, top), scale)
     left, right, bottom = left + 12 * scale, right - 12 * scale, bottom + 10 * scale
     if right - left < 120 * scale or top - bottom < 60 * scale:
         return
@@ -317,6 +319,29 @@ def _note(note: Note, left: float, bottom: float, width: float, scale: float) ->
         blf.color(0, *(PAPER if row == 0 else DIM))
         blf.position(0, left + glyph + 0.6 * pad, top - 0.72 * line - row * line, 0)
         blf.draw(0, text)
+
+
+def _names(names: Sequence[tuple[str, np.ndarray]], box: tuple[float, float, float, float], scale: float) -> None:
+    """What must stay in frame, by name above its highest ring; a name that would lie on another goes further up."""
+    context = bpy.context
+    unit, line, taken = context.scene.unit_settings.scale_length or 1.0, 17 * scale, list[tuple[float, float, float]]()
+    gpu.state.blend_set("ALPHA")
+    blf.size(0, 12 * scale)
+    for name, at_m in sorted(names, key=lambda entry: -float(entry[1][2])):
+        place = location_3d_to_region_2d(context.region, held(context, "region_data"), (at_m / unit).tolist())
+        if place is None or not (box[0] < place.x < box[2] and box[1] < place.y < box[3]):
+            continue
+        half, x, y = _width(name) / 2 + 6 * scale, place.x, place.y + 20 * scale
+        while any(
+            abs(x - other_x) < half + other_half and abs(y - other_y) < line for other_x, other_y, other_half in taken
+        ):
+            y += line
+        taken.append((x, y, half))
+        _fill(x - half, y - 5 * scale, x + half, y + 12 * scale, INK)
+        _fill(x - half, y - 5 * scale, x - half + 3 * scale, y + 12 * scale, (*COLOURS[FIRM], 1.0))
+        blf.color(0, *PAPER)
+        blf.position(0, x - half + 7 * scale, y, 0)
+        blf.draw(0, name)
 
 
 def _width(text: str) -> float:

@@ -7,7 +7,7 @@ import time
 import bpy
 from scatterproof.problems import BadInput
 
-from .live import LIVES, REST_S
+from .live import LIVES, REST_S, redraw_all
 
 TICK_S = 0.005
 
@@ -35,7 +35,7 @@ def _on_change(scene: bpy.types.Scene, graph: bpy.types.Depsgraph | None = None)
         LIVES.kept.pop(scene.session_uid, None)
         news = True
     if news:
-        redraw()
+        redraw_all()
         wake()
 
 
@@ -43,7 +43,7 @@ def _on_frame(scene: bpy.types.Scene, *_: object) -> None:
     """Another frame."""
     live = LIVES.of(scene)
     if live is not None and not bpy.app.is_job_running("RENDER") and live.look(scene):
-        redraw()
+        redraw_all()
 
 
 def _on_history(*_: object) -> None:
@@ -79,7 +79,7 @@ def _idle() -> float | None:
         return None
     scene, live, name = waiting[0]
     if time.monotonic() - live.changed_s >= REST_S and live.go_on(scene, name):
-        redraw()
+        redraw_all()
     return TICK_S
 
 
@@ -87,14 +87,6 @@ def wake() -> None:
     """Let the idle slices begin, where any wait."""
     if any(live.work() for live in LIVES.kept.values()) and not bpy.app.timers.is_registered(_idle):
         bpy.app.timers.register(_idle, first_interval=REST_S)
-
-
-def redraw() -> None:
-    """Ask for a new picture of every 3D view, timeline and sidebar."""
-    for window in bpy.context.window_manager.windows:
-        for area in window.screen.areas:
-            if area.type in ("VIEW_3D", "DOPESHEET_EDITOR"):
-                area.tag_redraw()
 
 
 HANDLERS = {
