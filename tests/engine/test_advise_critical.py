@@ -99,7 +99,7 @@ def test_what_hangs_together_is_told_together():
     assert rows[0].name == ALL_STANDS
     assert (rows[0].before, rows[0].after) == (FIRM, LOST)
     assert rows[0].text == (
-        f"keep all stands together in frame from {rows[0].first} to {rows[0].last}: without it firm to lost"
+        f"keep one of the stands in frame from {rows[0].first} to {rows[0].last}: without any firm to lost"
     )
 
 

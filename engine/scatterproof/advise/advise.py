@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from ..plan.model import PlacedMarker, Plan, Stand
-from ..problems import BadInput
+from ..problems import BadInput, one_problem
 from ..prove.predict import Prediction, predict
 from ..readiness.exposure import f_number, seconds_text, trade_exposure
 from ..readiness.rehearse import Rehearsal, choose_shots, rehearse_shot
@@ -40,6 +40,7 @@ STAND, MARKER, EXPOSURE = KINDS = ("stand", "marker", "exposure")
 BUDGET = 6  # things that are added at most where nobody says how many
 MORE = 6  # things beyond the budget that are tried, only to say what would be needed
 HEIGHTS_M = (1.2, 1.6, 2.0)  # lower stands that are tried in the place of a chosen one
+ELSEWHERE, PASSES = 12, 2  # other places that are tried for a stand, and how often each has its turn
 ASIDE = 0.05  # frames that everything beside mending is worth at most: it only decides between equals
 
 
@@ -120,21 +121,31 @@ def advising(
 ) -> Generator[Step, None, Advice]:
     """The same as an iterator of steps: stop iterating and nothing has happened."""
     work = _Work(plan, tuple(shot.name for shot in choose_shots(plan, shots)), folder)
+    if not work.names:
+        raise one_problem("shot", "a plan without shots", "a shot to advise on")
     allowed = BUDGET if budget is None else max(budget, 0)
     first = yield from work.rehearsed(plan, "as planned")
     notes = [*_nodal(first)]
     state, exposures = yield from _exposures(work, plan, first)
     state, choice, count, ground = yield from _additions(work, plan, state, allowed)
+    used = _added(plan, state.plan)  # also where what was added did not suffice, and goes again
+    state = yield from _settled(work, plan, first, state)
     state, changes = yield from _pruned(work, plan, first, state, exposures)
     if not _all_firm(state.rehearsals):
-        used = _added(plan, state.plan)
         more = yield from _needed(work, plan, state, used, allowed, ground)
         notes += more
     told: list[ShotAdvice] = []
+    mended = {r.shot.name for r in first if (r.readiness.state != FIRM).any()}
     for before, after in zip(first, state.rehearsals, strict=True):
         yield Step(f"{after.shot.name}: confirming", len(told), len(first))
         held = fallbacks(after) if (after.readiness.state != FIRM).any() else ()
-        told.append(ShotAdvice(before.shot.name, before.readiness, after.readiness, predict(after.network), held))
+        sure = predict(after.network)
+        told.append(ShotAdvice(before.shot.name, before.readiness, after.readiness, sure, held))
+        if (after.readiness.state == FIRM).all() and before.shot.name in mended and (off := _beyond(after, sure)) > 1:
+            notes.append(
+                f"{before.shot.name} rehearses firm, but the thorough prediction of its slide is {off:.1f} times the "
+                "limit: simulate takes of it, or survey its stands, before anybody relies on it."
+            )
     ranked = sorted(changes, key=lambda change: (-change.frames, change.minutes))
     return Advice(plan, state.plan, tuple(ranked), tuple(told), choice, count, tuple(notes))
 
@@ -180,6 +191,12 @@ def _all_firm(rehearsals: Sequence[Rehearsal]) -> bool:
 def _badness(rehearsals: Sequence[Rehearsal]) -> tuple[int, int]:
     """Frames that are not firm, and how bad they are: smaller is better."""
     return _open_frames(rehearsals), sum(int(r.readiness.state.sum()) for r in rehearsals)
+
+
+def _distance(rehearsals: Sequence[Rehearsal]) -> tuple[int, int, float]:
+    """The same, and of equals the features that frames lack: a first step need not make any frame firm yet."""
+    lack = sum(float(np.maximum(r.criteria.features[0] - r.readiness.features, 0).sum()) for r in rehearsals)
+    return *_badness(rehearsals), lack
 
 
 def _added(before: Plan, after: Plan) -> int:
@@ -241,11 +258,54 @@ def _additions(
             then = yield from work.rehearsed(changed, "with what was chosen")
         except BadInput:
             break
-        if _badness(then) >= _badness(state.rehearsals):
+        if _distance(then) >= _distance(state.rehearsals):
             break
         state = _State(changed, then)
         ground = ground_of(state.plan, state.rehearsals[0].layout, work.folder)
     return state, first_choice, count, ground
+
+
+def _settled(work: _Work, plan: Plan, first: tuple[Rehearsal, ...], state: _State) -> Generator[Step, None, _State]:
+    """Other places for single stands, where the thorough prediction does not bear the rehearsal out."""
+    mended = [i for i, r in enumerate(first) if (r.readiness.state != FIRM).any()]
+
+    def off(rehearsals: Sequence[Rehearsal]) -> float:
+        return max((_beyond(rehearsals[i], predict(rehearsals[i].network)) for i in mended), default=0.0)
+
+    now = off(state.rehearsals) if _all_firm(state.rehearsals) else 0.0
+    added = len(state.plan.stands) - len(plan.stands)
+    for _ in range(PASSES * added):
+        if now <= 1:
+            break
+        stand = state.plan.stands[len(plan.stands)]  # one put elsewhere goes to the end of the list
+        bare = _without(state.plan, stand.name, stand)
+        without = yield from work.rehearsed(bare, f"{stand.name} elsewhere")
+        open_shots = [r for r in without if (r.readiness.state != FIRM).any()] or [without[i] for i in mended]
+        ground = ground_of(bare, without[0].layout, work.folder)
+        candidates = stand_candidates(bare, ground, stand, work.folder)
+        helpful = np.mean([helps(gains(r, candidates)) for r in open_shots], axis=0)
+        tried: list[int] = []
+        for i in np.argsort(-helpful, kind="stable"):
+            if len(tried) >= ELSEWHERE or now <= 1 or helpful[i] <= 0:
+                break
+            if tried and not _apart(candidates, int(i), tried):
+                continue
+            tried.append(int(i))
+            changed = with_things(bare, candidates, [int(i)])
+            then = yield from work.rehearsed(changed, f"{stand.name} elsewhere")
+            if _badness(then) <= _badness(state.rehearsals) and (value := off(then)) < now:
+                state, now = _State(changed, then), value
+        if stand in state.plan.stands:  # it stays where it is: to the end of the list with it
+            rest = tuple(s for s in state.plan.stands if s != stand)
+            state = replace(state, plan=replace(state.plan, stands=(*rest, stand)))
+            state = _State(state.plan, (yield from work.rehearsed(state.plan, "as it stands")))
+    return state
+
+
+def _beyond(rehearsal: Rehearsal, sure: Prediction) -> float:
+    """How many times its firm limit the slide of a thorough prediction reaches."""
+    limits = (sure.drift_95_px, rehearsal.criteria.drift[0]), (sure.jitter_95_px, rehearsal.criteria.jitter[0])
+    return max(float(np.nanmax(values, initial=0.0)) / limit for values, limit in limits)
 
 
 def _weighed(state: _State, ground: Ground, folder: Path) -> tuple[Candidates, list[Gains], np.ndarray]:
@@ -419,7 +479,7 @@ def _nodal(rehearsals: Sequence[Rehearsal]) -> list[str]:
     """What there is to say of shots that only turn."""
     notes = []
     for r in rehearsals:
-        if not r.readiness.rotation_only:
+        if not r.readiness.rotation_only or not r.readiness.features.any():  # what sees nothing may well travel
             continue
         notes.append(
             f"{r.shot.name} turns without travelling: no stand and no marker will give its position, and none is asked "

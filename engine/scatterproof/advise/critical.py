@@ -23,7 +23,7 @@ from .gain import Sighted, extra_points, predicted, shot_core
 from .update import Changed, Core, changed, delta_of, standing_still
 
 STANDS, STAND, MARKER, GEAR = "stands", "stand", "marker", "gear"
-ALL_STANDS = "all stands together"
+ALL_STANDS = "one of the stands"
 FEW_BANDS = 8  # up to which every pair of bands is tried
 BAND_PAIR = "two bands"
 NEAR = 2.0  # times that a measure may be better than its limit and still be looked at again
@@ -60,6 +60,8 @@ class Critical:
     def text(self) -> str:
         """What to tell the director."""
         frames = f"from {self.first} to {self.last}" if self.last > self.first else f"in {self.first}"
+        if self.kind == STANDS:
+            return f"keep one of the stands in frame {frames}: without any {self.consequence}"
         return f"keep {self.name} in frame {frames}: without it {self.consequence}"
 
 

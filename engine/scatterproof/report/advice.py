@@ -30,6 +30,7 @@ from .strip import small_strip
 from .words import cause, from_afar, headline, quantity, say_ranges, sentence
 
 HEAT = "#0072B2"  # one hue, from nothing to full: it is not a verdict
+LEAST_HELP = 0.02  # part of the best place's help from which a place is drawn
 MOST_ROWS = 12  # rows of a table before the rest is folded away
 WIDTH, HEIGHT, LEFT, BOTTOM = 620.0, 240.0, 64.0, 46.0
 
@@ -300,6 +301,9 @@ def _shot_section(told: Told, row: int, shot: ShotAdvice) -> str:
     worst = [float(np.nanmax(v)) if np.isfinite(v).any() else math.inf for v in (p.drift_95_px, p.jitter_95_px)]
     drift, jitter = (quantity(value, "px") for value in worst)
     slide_ = f"Its predicted slide: drift {drift}, jitter {jitter} at worst"
+    limits = rehearsal.criteria.drift[0], rehearsal.criteria.jitter[0]
+    over = any(value > limit for value, limit in zip(worst, limits, strict=True))
+    slide_ += f" ({limits[0]:g} and {limits[1]:g} allowed)" if over else ""
     slide_ += "." if p.linear else "; that is only a lower bound, since this solve bends: prove it by simulated takes."
     body = (
         f"<section class='shot' id='shot-{row + 1}'><h2><bdi>{d.escape(shot.name)}</bdi></h2>"
@@ -336,7 +340,7 @@ def heat_picture(told: Told, rehearsal: Rehearsal, heat: HeatMap) -> str:
         side = heat.cell_m * sheet.scale
         parts = []
         for i in np.flatnonzero(heat.why == FREE):
-            if heat.help[i] < 0.02:
+            if heat.help[i] < LEAST_HELP:
                 continue
             x, y = sheet(heat.place_m[i] + corner)
             told_ = f"help {100 * heat.help[i]:.0f} %; one stand here mends {heat.frames[i]:.0f} frames"
@@ -353,10 +357,14 @@ def heat_picture(told: Told, rehearsal: Rehearsal, heat: HeatMap) -> str:
             parts.append(d.element("rect", x=x - 6, y=y - 6, width=12, height=12, fill=d.PAPER, stroke=d.INK,
                                    stroke_width=2))  # fmt: skip
             parts.append(d.element("circle", cx=x, cy=y, r=3, fill="none", stroke=d.INK, stroke_width=2))
-            parts.append(d.label(x + 10, y + 4, stand.name, class_="strong"))
+            parts.append(d.label(x + 10, y + 17, stand.name, class_="strong"))
         return d.element("g", "".join(parts), class_="heat")
 
-    shown = np.concatenate([heat.place_m, rehearsal.track.centre_m])
+    about = [np.reshape([[*s.at, s.base] for s in stands], (-1, 3)), rehearsal.track.centre_m]
+    useful = heat.place_m[np.nan_to_num(heat.help) >= LEAST_HELP]
+    shown = np.concatenate([useful if len(useful) else heat.place_m, *about, [rehearsal.shot.action_point]])
+    pad = (np.ptp(shown[:, :2], axis=0).max() * 0.15 + 0.5) * np.array([[-1, -1, 0], [1, 1, 0]])
+    shown = np.concatenate([shown, [shown.min(axis=0) + pad[0], shown.max(axis=0) + pad[1]]])
     return plan_view(rehearsal, "where a stand helps", shown, cells)
 
 
