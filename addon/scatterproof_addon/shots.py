@@ -80,6 +80,8 @@ def add_move(scene: bpy.types.Scene, camera: bpy.types.Object, name: str) -> str
 
     Frame range, lens and focus stay. Raises BadInput before anything is touched.
     """
+    if camera.library is not None:
+        raise one_problem(f"camera {camera.name!r}", "linked from another file", "a library override or a local copy")
     read = read_scene(scene)
     shots = {s.name: s for s in read.plan.shots if read.places[s.name].camera == camera}
     if not shots:

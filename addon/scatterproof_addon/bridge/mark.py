@@ -94,6 +94,8 @@ def _with_children(objects: Iterable[bpy.types.Object], kind: str) -> list[bpy.t
 
 def _refusal(thing: bpy.types.Object, part: str) -> str:
     """Why an object cannot be a part; empty where it can."""
+    if thing.library is not None:  # what is written on it would be gone when the file is opened again
+        return "linked from another file; make a library override or a local copy of it"
     if tags.part_of(thing):
         return f"built from the plan as {tags.part_of(thing)}"
     if part == "camera":

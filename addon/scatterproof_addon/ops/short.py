@@ -33,8 +33,18 @@ def answered(operator: bpy.types.Operator, deed: Callable[[], str]) -> Outcome:
     return {"FINISHED"}
 
 
+def poll_own(cls: type[bpy.types.Operator], context: bpy.types.Context) -> bool:
+    """True where the scene is this file's own; a scene linked from another file cannot be changed here."""
+    if context.scene.library is None:
+        return True
+    cls.poll_message_set("This scene is linked from another file: open that file, or make the scene local")
+    return False
+
+
 def poll_plan(cls: type[bpy.types.Operator], context: bpy.types.Context) -> bool:
-    """True where the scene holds a plan; says what is missing otherwise."""
+    """True where the scene is this file's own and holds a plan; says what is missing otherwise."""
+    if not poll_own(cls, context):
+        return False
     if has_plan(context.scene):
         return True
     cls.poll_message_set(NO_PLAN)
@@ -68,6 +78,11 @@ class BuildStage(bpy.types.Operator):
             name="Template", description="Kind and name, such as stages/corner", default=""
         )
 
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        """Needs a scene of this file."""
+        return poll_own(cls, context)
+
     def execute(self, context: bpy.types.Context) -> Outcome:
         """Build it."""
         scene = context.scene
@@ -92,8 +107,13 @@ class OpenPlan(bpy.types.Operator):
         filepath: str
         filter_glob: str
     else:
-        filepath: bpy.props.StringProperty(name="Plan file", subtype="FILE_PATH")
+        filepath: bpy.props.StringProperty(name="Plan file", description="A plan as TOML", subtype="FILE_PATH")
         filter_glob: bpy.props.StringProperty(default="*.toml", options={"HIDDEN"})
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        """Needs a scene of this file."""
+        return poll_own(cls, context)
 
     def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> Outcome:
         """Ask which file."""
@@ -235,7 +255,9 @@ class Mark(bpy.types.Operator):
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        """Needs a selection."""
+        """Needs a scene of this file and a selection."""
+        if not poll_own(cls, context):
+            return False
         if context.selected_objects:
             return True
         cls.poll_message_set("Select the objects to mark first")
