@@ -21,7 +21,7 @@ from ..advise.tolerance import Reach, Tolerance
 from ..plan.model import PlacedMarker, Stand
 from ..plan.units import format_length
 from ..readiness.rehearse import Rehearsal
-from ..readiness.verdict import FIRM, STATES, ShotReadiness
+from ..readiness.verdict import FIRM, LOST, STATES, ShotReadiness
 from . import drawing as d
 from .data import SCHEMA, number
 from .page import document, facts, foot, glyph, percent
@@ -313,7 +313,9 @@ def _shot_section(told: Told, row: int, shot: ShotAdvice) -> str:
     )
     if heat is not None:
         body += _heat_figure(told, rehearsal, heat)
-    body += _critical_table(told.critical[row]) + _tolerance_table(told.tolerance[row], told.advice.before.units)
+    body += _critical_table(told.critical[row], shot.after) + _tolerance_table(
+        told.tolerance[row], told.advice.before.units
+    )
     return body + _fallback_table(shot.fallbacks, told.advice.before.units) + "</section>"
 
 
@@ -323,7 +325,9 @@ def _heat_figure(told: Told, rehearsal: Rehearsal, heat: HeatMap) -> str:
     taken = "; ".join(f"{counts[i]} {WHY_NOT[i]}" for i in range(1, len(WHY_NOT)) if counts[i])
     caption = (
         f"Where one more stand would help this shot, from not at all (bare) to the most (full blue), of {free} places. "
-        f"Dots: no stand may be there ({taken}). Squares with a ring: what is advised."
+        f"Dots: no stand may be there ({taken})."
+        + " Squares with a ring: what is advised."
+        * any(change.kind == STAND for change in told.advice.changes)
     )
     return (
         "<h3>Where a stand helps</h3><div class='pictures n1'><figure>"
@@ -368,10 +372,12 @@ def heat_picture(told: Told, rehearsal: Rehearsal, heat: HeatMap) -> str:
     return plan_view(rehearsal, "where a stand helps", shown, cells)
 
 
-def _critical_table(critical: Sequence[Critical]) -> str:
+def _critical_table(critical: Sequence[Critical], shot: ShotReadiness) -> str:
     rows = _whole(critical)
     single = len(critical) - len(rows)
     if not critical:
+        if (shot.state == LOST).all():
+            return ""
         free = "No single stand, marker or feature: each may be lost, one at a time."
         return f"<h3>What must stay in frame</h3><p>{free}</p>"
     lines = [
