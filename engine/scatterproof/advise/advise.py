@@ -517,7 +517,7 @@ def _needed(
         if _all_firm(more.rehearsals):
             what = "; ".join(_said(thing, name) for _, name, thing in _things(state.plan, more.plan)[::-1])
             notes.append(f"{allowed}; {extra} more would make them firm: {what}.")
-        elif extra:
+        elif extra > 0:
             notes.append(f"{allowed}; {extra} more would still leave {_open_frames(more.rehearsals)}.")
         else:
             notes.append(f"{allowed}, and nothing that can be added helps.")

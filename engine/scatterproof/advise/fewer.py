@@ -63,7 +63,7 @@ def sparing(plan: Plan, shots: Sequence[str] = (), folder: Path = Path()) -> Gen
         yield Step(f"{shot.name}: as planned", len(whole), len(chosen))
         whole.append(_end(rehearse_shot(plan, layout, shot, folder)))
     count = len(layout.markers.name)
-    seen = np.array([_seen_owners(r, count) for r in whole]).reshape(-1, count)
+    seen = np.array([_seen_owners(r, count) for r in whole], bool).reshape(len(whole), count)
     load = sum((_loads(r, count) for r in whole), np.zeros(count))
     idle = np.flatnonzero(~seen.any(axis=0))
     asked = np.flatnonzero(seen.any(axis=0))
