@@ -1,0 +1,67 @@
+"""Rendered by a path tracer, tracked by OpenCV, solved from track files: slide and camera against the prediction.
+
+The tracks were made by rendered_push.py, whose docstring tells how; nothing in the engine was fitted to them.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+from rendered_tracks import SCENES, STYLES, compare, rehearsed, unpacked
+
+DATA = Path(__file__).parent / "data"
+PLAN, TRACKS = DATA / "rendered_push.toml", DATA / "rendered_push.npz"
+
+
+def recordings(scene, style):
+    """The kept takes of a scene in one style of matching, each (F, T, 2)."""
+    with np.load(TRACKS) as kept:
+        takes = sorted({key.split("/")[2] for key in kept if key.startswith(f"{scene}/{style}/")})
+        return [unpacked(*(kept[f"{scene}/{style}/{take}/{part}"] for part in ("step", "seen"))) for take in takes]
+
+
+@pytest.fixture(scope="module")
+def compared(tmp_path_factory):
+    @cache
+    def of(scene, style):
+        folder = tmp_path_factory.mktemp("tracks")
+        return compare(rehearsed(PLAN, scene, style), recordings(scene, style), folder)
+
+    return of
+
+
+@pytest.mark.parametrize("scene", SCENES)
+@pytest.mark.parametrize("style", STYLES)
+def test_every_frame_is_solved_from_the_tracks(compared, scene, style):
+    for solve in compared(scene, style).solves:
+        assert solve.solved.all()
+        assert not solve.rotation_only
+
+
+@pytest.mark.parametrize("style", STYLES)
+def test_with_stands_jitter_is_as_predicted_within_two_times(compared, style):
+    found = compared("with stands", style)
+    assert found.prediction.linear
+    assert 0.5 < found.ratio[1] < 2
+
+
+@pytest.mark.xfail(
+    strict=True, reason="bands are seen on the near side of their pole, not on its axis: not foreseen yet"
+)
+@pytest.mark.parametrize("part", [0, 2], ids=["drift", "camera"])
+@pytest.mark.parametrize("style", STYLES)
+def test_with_stands_drift_and_camera_are_as_predicted_within_two_times(compared, style, part):
+    assert 0.5 < compared("with stands", style).ratio[part] < 2
+
+
+@pytest.mark.parametrize("style", STYLES)
+def test_the_wall_alone_is_flagged_weak_and_its_order_of_magnitude_is_right(compared, style):
+    found, stands = compared("wall only", style), compared("with stands", style)
+    assert found.prediction.flat
+    assert not found.prediction.linear
+    assert found.prediction.solvability < 0.2 * stands.prediction.solvability
+    assert (found.ratio > 0.1).all(), found.ratio
+    assert (found.ratio < 10).all(), found.ratio
