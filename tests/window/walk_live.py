@@ -19,6 +19,7 @@ from bpy_extras.view3d_utils import location_3d_to_region_2d
 
 ZIP, OUT = (Path(word) for word in sys.argv[-2:])
 SHOT, FRAME, FRAMES, SEED = "MB020", 1140, 240, 5
+LOST = ("MB030", 1031)  # one flat wall and no stand in view
 FACTS: dict[str, object] = {"looks": {}, "stale": {}}
 BEGUN: dict[str, float] = {}
 
@@ -102,11 +103,11 @@ def event(kind: str, value: str = "NOTHING", x: int = 0, y: int = 0) -> None:
     bpy.context.window_manager.windows[0].event_simulate(type=kind, value=value, x=x, y=y)
 
 
-def to_frame() -> None:
-    """To the shot's frame, through its camera."""
+def to_frame(shot: str = SHOT, frame: int = FRAME) -> None:
+    """To a shot's frame, through its camera."""
     scene = bpy.context.scene
-    start = next(mark.frame for mark in scene.timeline_markers if mark.camera is not None and mark.name == SHOT)
-    scene.frame_set(start + FRAME - 1001)
+    start = next(mark.frame for mark in scene.timeline_markers if mark.camera is not None and mark.name == shot)
+    scene.frame_set(start + frame - 1001)
     through_camera()
 
 
@@ -302,6 +303,8 @@ START = [
     (0.5, tab),
     (0.3, rehearse),
     (0.3, rehearsed),
+    (0.3, lambda: to_frame(*LOST)),
+    (1, lambda: picture("lost-dark")),
     (0.3, to_frame),
     (1, lambda: picture("camera-dark")),
     (0.3, from_outside),
