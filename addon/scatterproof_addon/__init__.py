@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from contextlib import ExitStack
 
-MODULES = ("props", "ops", "ui", "handlers", "overlay")
+MODULES = ("preferences", "props", "ops", "ui", "handlers", "overlay", "keys")
 
 
 def register() -> None:

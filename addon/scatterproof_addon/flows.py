@@ -11,7 +11,7 @@ from typing import TypeVar
 
 import bpy
 import numpy as np
-from scatterproof.plan.model import Blocker, PathKey, Plan, Stand
+from scatterproof.plan.model import Blocker, Criteria, PathKey, Plan, Stand
 from scatterproof.plan.read import load_plan, parse_plan
 from scatterproof.plan.templates import compose, example, template_folder, template_names
 from scatterproof.plan.write import dump_plan, save_text, updated
@@ -42,6 +42,7 @@ from .bridge.scene import (
 from .bridge.standalone import stand_alone
 from .bridge.stubs import has, triple
 from .overlay.live import LIVES
+from .preferences import window_px
 from .store import STORE, digest
 
 Result = TypeVar("Result")
@@ -54,6 +55,10 @@ def build_from_template(scene: bpy.types.Scene, kind: str, name: str) -> Plan:
     """Build a whole example plan, or a stage template with sensible markers, camera and move."""
     text = example(name) if kind == "plans" else compose_stage(name)
     file = parse_plan(text, name)
+    window = window_px()
+    if window is not None and (file.plan.criteria is None or file.plan.criteria.window is None):
+        criteria = dataclasses.replace(file.plan.criteria or Criteria(), window=window)
+        file = parse_plan(updated(file, dataclasses.replace(file.plan, criteria=criteria)), name)
     _rebuild(scene, file.plan, template_folder() / kind, file.text)
     return file.plan
 

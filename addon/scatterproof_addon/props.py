@@ -13,6 +13,7 @@ from scatterproof.plan.templates import template_names
 from scatterproof.survey.tables import ANGLE_UNITS, METRES, Told
 
 from .bridge.stubs import held, put
+from .preferences import units_for
 from .surveying import How
 
 # Blender keeps no copy of the texts that a dynamic enum returns: somebody must hold them.
@@ -87,7 +88,7 @@ class ScatterproofKit(bpy.types.PropertyGroup):
 
     def options(self) -> KitOptions:
         """The choices for the engine."""
-        return KitOptions(paper=self.paper, units=self.units if self.units != "PLAN" else "")
+        return KitOptions(paper=self.paper, units=self.units if self.units != "PLAN" else units_for(""))
 
 
 def kit_choices_of(scene: bpy.types.Scene) -> ScatterproofKit:

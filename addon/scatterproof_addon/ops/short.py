@@ -142,7 +142,7 @@ class SavePlan(bpy.types.Operator):
         filepath: str
         filter_glob: str
     else:
-        filepath: bpy.props.StringProperty(name="Plan file", subtype="FILE_PATH")
+        filepath: bpy.props.StringProperty(name="Plan file", description="A plan as TOML", subtype="FILE_PATH")
         filter_glob: bpy.props.StringProperty(default="*.toml", options={"HIDDEN"})
 
     @classmethod
@@ -251,7 +251,7 @@ class Mark(bpy.types.Operator):
     if TYPE_CHECKING:
         part: str
     else:
-        part: bpy.props.EnumProperty(name="As", items=mark.CHOICES)
+        part: bpy.props.EnumProperty(name="As", description="What they count as", items=mark.CHOICES)
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
@@ -280,8 +280,10 @@ class ExportStage(bpy.types.Operator):
         kind: str
         filter_glob: str
     else:
-        filepath: bpy.props.StringProperty(name="File", subtype="FILE_PATH")
-        kind: bpy.props.EnumProperty(name="Format", items=[(key, name, "") for key, name in FORMATS.items()])
+        filepath: bpy.props.StringProperty(name="File", description="Where to", subtype="FILE_PATH")
+        kind: bpy.props.EnumProperty(
+            name="Format", description="Kind of file", items=[(key, name, "") for key, name in FORMATS.items()]
+        )
         filter_glob: bpy.props.StringProperty(default="*.usd;*.abc;*.fbx", options={"HIDDEN"})
 
     @classmethod

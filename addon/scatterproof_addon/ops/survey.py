@@ -30,7 +30,7 @@ class ReadSurvey(bpy.types.Operator):
         filter_glob: str
     else:
         files: bpy.props.CollectionProperty(type=bpy.types.OperatorFileListElement, options={"HIDDEN", "SKIP_SAVE"})
-        directory: bpy.props.StringProperty(subtype="DIR_PATH")
+        directory: bpy.props.StringProperty(name="Folder", description="Where the files are", subtype="DIR_PATH")
         filter_glob: bpy.props.StringProperty(default="*.csv;*.txt;*.ply;*.obj", options={"HIDDEN"})
 
     @classmethod
@@ -116,7 +116,9 @@ class AcceptOne(bpy.types.Operator):
     if TYPE_CHECKING:
         target: str
     else:
-        target: bpy.props.StringProperty(name="Planned thing", options={"SKIP_SAVE"})
+        target: bpy.props.StringProperty(
+            name="Planned thing", description="What of the plan it is about", options={"SKIP_SAVE"}
+        )
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:

@@ -19,6 +19,7 @@ from scatterproof.readiness.verdict import FIRM, LOST, THIN
 
 from ..bridge.glyphs import glyph
 from ..bridge.stubs import held
+from ..preferences import LARGER, PLAIN, SEEN_FAINT, STRONG, strong_contrast
 from .live import LIVES, Live, View
 from .picture import COLOURS, STALE, Note, strip_bars, wrapped
 
@@ -158,10 +159,10 @@ def draw_rings() -> None:
         return
     started = time.perf_counter()
     live, view = shown
-    rings, shader = view.rings, ring_shader()
+    rings, shader, strong = view.rings, ring_shader(), strong_contrast()
 
     def make() -> Any:
-        table, triangles = rings.quads()
+        table, triangles = rings.quads(SEEN_FAINT[STRONG if strong else PLAIN])
         vertices: Any = gpu.types.GPUVertBuf(shader.format_calc(), len(table["centre"]))
         for name, values in table.items():
             vertices.attr_fill(name, np.ascontiguousarray(values, np.float32))
@@ -171,7 +172,7 @@ def draw_rings() -> None:
         batch.program_set(shader)
         return batch
 
-    batch = HELD.batch("rings", (id(live), live.version), make)
+    batch = HELD.batch("rings", (id(live), live.version, strong), make)
     region, region_3d, scene = bpy.context.region, held(bpy.context, "region_data"), bpy.context.scene
     unit = scene.unit_settings.scale_length or 1.0
     scale = bpy.context.preferences.system.ui_scale
@@ -184,7 +185,7 @@ def draw_rings() -> None:
     shader.bind()
     shader.uniform_float("view_projection", Matrix(matrix.tolist()))
     shader.uniform_float("eye", (*(where * unit), LIFT))
-    shader.uniform_float("sizes", (region.width, region.height, px_per_m, LEAST_PX * scale))
+    shader.uniform_float("sizes", (region.width, region.height, px_per_m, LEAST_PX * scale * (LARGER if strong else 1)))
     gpu.state.blend_set("ALPHA")
     gpu.state.depth_test_set("NONE" if through else "LESS_EQUAL")
     gpu.state.depth_mask_set(False)

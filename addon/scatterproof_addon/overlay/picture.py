@@ -30,10 +30,10 @@ class Rings:
     state: np.ndarray  # (R,) FIRM all features of the marker trackable, THIN some, LOST none though in the gate
     faint: np.ndarray  # (R,) bool: every feature in the gate is hidden or turned away
 
-    def quads(self) -> tuple[dict[str, np.ndarray], np.ndarray]:
+    def quads(self, faint: float = FAINT) -> tuple[dict[str, np.ndarray], np.ndarray]:
         """Attributes of four vertices a ring, and (2 R, 3) triangles, for one draw call."""
         count = len(self.radius_m)
-        look = np.stack([self.state, np.where(self.faint, FAINT, 1.0), self.radius_m], axis=1).astype(np.float32)
+        look = np.stack([self.state, np.where(self.faint, faint, 1.0), self.radius_m], axis=1).astype(np.float32)
         corner = np.tile(np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]], np.float32), (count, 1))
         table = {"centre": np.repeat(self.centre_m, 4, axis=0), "corner": corner, "look": np.repeat(look, 4, axis=0)}
         return table, (np.array([[0, 1, 2], [0, 2, 3]])[None] + 4 * np.arange(count)[:, None, None]).reshape(-1, 3)
