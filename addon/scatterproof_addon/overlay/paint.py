@@ -258,7 +258,8 @@ def draw_timeline() -> None:
     zero, far = (float(to_region(frame, 0, clip=False)[0]) for frame in (0, FAR))
     step = (far - zero) / FAR
     gpu.state.blend_set("ALPHA")
-    low, tall = 11 * scale, 6 * scale  # above the scroll bar
+    tall = 6 * scale  # above the scroll bar, but below the frame numbers
+    low = min(11 * scale, max(1.0, region.height - 30 * scale))
     _fill(0, low - 1.5 * scale, region.width, low + tall + 1.5 * scale, INK)
     live, view = shown
     zero -= step / 2  # a frame's bar stands under the frame's own line
