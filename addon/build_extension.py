@@ -60,7 +60,8 @@ def build(work: Path, out: Path, stamp: str) -> Path:
     """Stage and validate in ``work``; returns the zip, in ``out``. Raises CalledProcessError with what was said."""
     staged = work / "scatterproof_addon"
     shutil.copytree(ROOT / "addon" / "scatterproof_addon", staged, ignore=CACHES)
-    shutil.copy(ROOT / "LICENSE", staged)
+    for name in ("LICENSE", "README.md"):  # the help panel reads the latter
+        shutil.copy(ROOT / name, staged)
     wheels = staged / "wheels"
     _pip("wheel", "--no-deps", "-w", wheels, _engine_project(work / "engine", stamp))
     _pip("download", "--no-deps", "--only-binary=:all:", "-d", wheels, *TRAVEL_ALONG)

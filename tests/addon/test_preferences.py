@@ -7,7 +7,7 @@ from pathlib import Path
 import bpy
 import pytest
 import scatterproof_addon
-from scatterproof_addon import flows, keys, preferences, props
+from scatterproof_addon import flows, keys, preferences, props, readme
 from scatterproof_addon.bridge.scene import read_plan
 
 MODULE = "scatterproof_addon"
@@ -88,3 +88,13 @@ def test_everything_has_a_name_and_a_tooltip(chosen):
             assert told.keywords.get("name"), (kind, name)
             assert told.keywords.get("description"), (kind, name)
     assert checked > 10
+
+
+def test_help_knows_its_sections(chosen):
+    for title in readme.SECTIONS:
+        text = readme.section(title)
+        assert len(" ".join(text)) > 100
+        assert not any(mark in " ".join(text) for mark in ("```", "](", "|--"))
+        assert bpy.ops.scatterproof.help(title=title) == {"FINISHED"}
+    with pytest.raises(RuntimeError, match="a section of the README"):
+        bpy.ops.scatterproof.help(title="nothing of the kind")
