@@ -97,8 +97,9 @@ def _content(rehearsal: Rehearsal, sheet: Sheet, overlay: Callable[[Sheet], str]
     ground = "".join(
         [*surface_shapes(rehearsal.plan, rehearsal.layout.surfaces, sheet), keepouts, *_cones(rehearsal, sheet, area)]
     )
-    things = "".join([*_markers(rehearsal, sheet), blockers, stands, camera, action, board.markup])
-    return ground + overlay(sheet) + things + scale_bar(rehearsal.plan.units, sheet)
+    markers = "".join(_markers(rehearsal, sheet))  # below the overlay, whose numbers they must not hide
+    things = "".join([blockers, stands, camera, action, board.markup])
+    return ground + markers + overlay(sheet) + things + scale_bar(rehearsal.plan.units, sheet)
 
 
 def _stage_points(rehearsal: Rehearsal) -> np.ndarray:
