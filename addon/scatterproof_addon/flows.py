@@ -173,6 +173,12 @@ def add_stand(scene: bpy.types.Scene) -> bpy.types.Object:
     paints = [paint.name for paint in plan.paints]
     paint = "band" if "band" in paints else next((p for p in paints if p != plan.stage.paint), paints[0])
     stand = Stand(name=name, at=(at[0], at[1]), base=at[2], height=2.2, bands=STAND_BANDS, paint=paint)
+    return place_stand(scene, read, stand)
+
+
+def place_stand(scene: bpy.types.Scene, read: SceneRead, stand: Stand) -> bpy.types.Object:
+    """Add a stand to what was read of the scene. Raises BadInput before anything is touched."""
+    plan = kept_plan(scene, read)
     shown = dataclasses.replace(read.plan, stands=(*read.plan.stands, stand))
     layout = planned_layout(shown, plan_folder(scene))
     keep_with(scene, dataclasses.replace(plan, stands=(*plan.stands, stand)), read.live)

@@ -36,6 +36,7 @@ COLLECTIONS = {
     "aim": "Cameras",
     "action point": "Cameras",
     "readout": "Readiness",
+    "suggestion": "Suggestions",
     "survey": "Survey",
     "solved": "Solve preview",
 }

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from ..registration import register_classes, unregister_classes
-from . import help, icons, kit, panels, solve, survey
+from . import help, icons, kit, panels, solve, suggest, survey
 
-CLASSES = (*panels.CLASSES, *solve.CLASSES, *kit.CLASSES, *survey.CLASSES, *help.CLASSES)
+CLASSES = (*panels.CLASSES, *suggest.CLASSES, *solve.CLASSES, *kit.CLASSES, *survey.CLASSES, *help.CLASSES)
 
 
 def register() -> None:
