@@ -41,7 +41,8 @@ def patterns(trials):
         if not good:
             print(f"  seed {seed} ({kind}, {len(plan)}): {(found == truth)[there].mean():.3f} found, {wrong} wrong")
     total = sum(right.values())
-    print(f"patterns: {total} of {trials} right ({100 * total / max(trials, 1):.1f} %), {ambiguous} called ambiguous; {right}")
+    share = 100 * total / max(trials, 1)
+    print(f"patterns: {total} of {trials} right ({share:.1f} %), {ambiguous} called ambiguous; {right}")
     if seconds:
         print(f"  {np.mean(seconds):.2f} s each, the slowest {max(seconds):.2f} s")
 

@@ -73,7 +73,8 @@ def director_sheet(shots: Sequence[tuple[Rehearsal, Sequence[Critical]]], title:
 
 STYLE = (
     ".director .tiles{display:grid;grid-template-columns:repeat(auto-fill,minmax(430px,1fr));gap:18px}"
-    ".director{margin-bottom:44px}.director figure{margin:0;break-inside:avoid}.director figcaption{font-size:17px;line-height:1.35}"
+    ".director{margin-bottom:44px}.director figure{margin:0;break-inside:avoid}"
+    ".director figcaption{font-size:17px;line-height:1.35}"
     ".director .number{display:inline-block;min-width:1.5em;font-size:26px;font-weight:700}"
     "@media print{.director .tiles{grid-template-columns:1fr 1fr}}"
 )
