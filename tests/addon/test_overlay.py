@@ -200,3 +200,30 @@ def test_the_strip_has_a_bar_per_run_and_ticks_where_it_is_stale():
 def test_words_break_where_they_no_longer_fit():
     assert picture.wrapped("one two three", 7, len) == ["one two", "three"]
     assert picture.wrapped("immeasurable", 3, len) == ["immeasurable"]
+
+
+def test_squares_grow_with_what_a_stand_helps_and_are_missing_where_none_may_be():
+    places = np.array([[0.0, 0, 0], [1, 0, 0], [2, 0, 0.5], [3, 0, 0]])
+    points, colour = picture.heat_quads(places, 0.4, np.array([1.0, np.nan, 0.5, 0.01]))
+    first, second = points[:6], points[6:]
+    assert points.shape == (12, 3)
+    assert np.ptp(first[:, 0]) == pytest.approx(0.36)
+    assert np.ptp(second[:, 0]) == pytest.approx(0.24)
+    assert np.allclose(first.mean(axis=0)[:2], [0, 0])
+    assert np.allclose(second[:, 2], 0.51)
+    assert colour[0, 3] > colour[6, 3]
+
+
+def test_the_map_of_the_floor_comes_goes_and_goes_with_the_first_change(live, scene):
+    assert live.view.heat is None
+    live.toggle_heat(scene)
+    assert live.view.heat.shot == live.view.shot
+    assert live.view.note.lines[-1] == live_module.HEAT
+    live.toggle_heat(scene)
+    assert live.view.heat is None
+    live.toggle_heat(scene)
+    tags.tagged(scene, "stand")[0].location.x += 0.3
+    bpy.context.view_layer.update()
+    live.notice(scene)
+    assert live.view.heat is None
+    assert not live.fresh()

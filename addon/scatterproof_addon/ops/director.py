@@ -1,4 +1,4 @@
-"""The director's sheet as an operator."""
+"""What an overlay tells beyond verdicts: what must stay in frame, and where a stand would help."""
 
 from __future__ import annotations
 
@@ -9,8 +9,10 @@ import bpy
 from scatterproof.readiness.rehearse import Progress
 
 from .. import directing, ids
+from ..bridge.stubs import Outcome
+from ..overlay.live import LIVES
 from .long import Long
-from .short import poll_plan
+from .short import answered, poll_plan
 
 
 class DirectorSheet(Long):
@@ -44,4 +46,26 @@ class DirectorSheet(Long):
         return f"Wrote {directing.sheet_path(self.filepath).name}"
 
 
-CLASSES = (DirectorSheet,)
+class StandMap(bpy.types.Operator):
+    """Show on the floor where one more stand would help the shot in view, the larger the square the more; or hide it"""
+
+    bl_idname = ids.STAND_MAP
+    bl_label = "Where a stand helps"
+    bl_options = {"REGISTER"}
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        """Needs a shot at the playhead whose rehearsal holds."""
+        live = LIVES.of(context.scene)
+        if live is not None and (live.heat is not None or live.fresh()):
+            return True
+        cls.poll_message_set("Rehearse first, and go to a frame of a shot")
+        return False
+
+    def execute(self, context: bpy.types.Context) -> Outcome:
+        """Show or hide it."""
+        scene = context.scene
+        return answered(self, lambda: LIVES.kept[scene.session_uid].toggle_heat(scene))
+
+
+CLASSES = (DirectorSheet, StandMap)

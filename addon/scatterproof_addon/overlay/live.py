@@ -16,6 +16,7 @@ from typing import Any
 import bpy
 import numpy as np
 from scatterproof.advise.critical import ALL_STANDS, Critical
+from scatterproof.advise.heat import HeatMap, heat_of
 from scatterproof.camera.track import CameraTrack, camera_track
 from scatterproof.plan.model import Plan, Shot, Stand
 from scatterproof.plan.read import parse_plan
@@ -39,6 +40,7 @@ REST_S = 0.25  # of no changes before the rest of the shot is rehearsed
 SLICE_S = 0.012
 SLICE_BYTES = 5_000_000  # working memory of a slice's sightings: a few frames
 WAIT = "the rest of the shot follows"
+HEAT = "squares on the floor: where one more stand helps, the larger the more"
 UNKEYED = "the camera has been moved here and has no key yet: this frame alone"
 
 
@@ -66,6 +68,7 @@ class View:
     note: Note
     bars: tuple[tuple[int, np.ndarray], ...] = ()  # of every shot: first scene frame, (F,) states
     own: int = 0  # which of them is in view
+    heat: HeatMap | None = None
     names: tuple[tuple[str, np.ndarray], ...] = ()  # what must stay in frame now, each at (3,) metres, its top
 
 
@@ -88,6 +91,7 @@ class Live:
     settled: bool = True  # whether the layout is the plan's own, markers placed anew
     spread: Spread | None = None
     glance: tuple[str, Glance] | None = None
+    heat: HeatMap | None = None  # where a stand would help the shot it was asked for
     unkeyed: bool = False
     shown: tuple[object, ...] | None = None  # what the view was made of
     version: int = 0
@@ -216,6 +220,7 @@ class Live:
 
     def _outdate(self, shot: LiveShot, why: str, followed: bool = True) -> None:
         shot.steps, shot.done, shot.critical = None, 0.0, ()
+        self.heat = None
         if shot.followed:
             shot.stale, shot.followed = why, followed
 
@@ -254,6 +259,23 @@ class Live:
                 self.shots[name].critical = critical
         self.look(scene)
         redraw_all()
+
+    def fresh(self) -> bool:
+        """Whether a shot is in view whose rehearsal holds."""
+        return self.view is not None and self.trusted and not self.shots[self.view.shot].stale
+
+    def toggle_heat(self, scene: bpy.types.Scene) -> str:
+        """Show where one more stand would help the shot in view, or hide that. Raises BadInput as advice does."""
+        if self.heat is not None:
+            self.heat, said = None, "Hidden"
+        elif self.view is None:
+            return "No shot at the playhead"
+        else:
+            self.heat = heat_of(self.shots[self.view.shot].rehearsal, self.folder)
+            said = f"Squares on the floor: where one more stand helps {self.view.shot}, the larger the more"
+        self.look(scene)
+        redraw_all()
+        return said
 
     # --- the rest of the shot --------------------------------------------------------------------------------------
 
@@ -316,7 +338,10 @@ class Live:
             for n in there
         )
         names = named_now(shot.rehearsal, shot.critical, frame) if known and shot.critical else ()
-        return View(name, rings, note, bars, there.index(name), names)
+        heat = self.heat if self.heat is not None and self.heat.shot == name else None
+        if heat is not None:
+            note = dataclasses.replace(note, lines=(*note.lines, HEAT))
+        return View(name, rings, note, bars, there.index(name), heat, names)
 
     def _states(self, shot: LiveShot, row: int) -> np.ndarray:
         states = np.full(len(shot.track), STALE) if shot.stale else shot.rehearsal.readiness.state.copy()

@@ -14,6 +14,7 @@ import numpy as np
 from bpy_extras.view3d_utils import location_3d_to_region_2d
 from gpu_extras.batch import batch_for_shader
 from mathutils import Matrix
+from scatterproof.advise.heat import HeatMap
 from scatterproof.plan.paint import srgb_to_linear
 from scatterproof.readiness.verdict import FIRM, LOST, THIN
 
@@ -21,7 +22,7 @@ from ..bridge.glyphs import glyph
 from ..bridge.stubs import held
 from ..preferences import LARGER, PLAIN, SEEN_FAINT, STRONG, strong_contrast
 from .live import LIVES, Live, View
-from .picture import COLOURS, STALE, Note, strip_bars, wrapped
+from .picture import COLOURS, STALE, Note, heat_quads, strip_bars, wrapped
 
 INK = (0.035, 0.035, 0.045, 0.86)
 PAPER = (0.93, 0.93, 0.93, 1.0)
@@ -155,10 +156,14 @@ def _wanted() -> bool:
 def draw_rings() -> None:
     """All rings of the frame in view, in space: called before the overlay of the 3D view is finished."""
     shown = _shown()
-    if not shown or not shown[1].rings or not len(shown[1].rings.state) or not _wanted():
+    if not shown or not _wanted():
         return
     started = time.perf_counter()
     live, view = shown
+    if view.heat is not None:
+        _heat(view.heat)
+    if not view.rings or not len(view.rings.state):
+        return
     rings, shader, strong = view.rings, ring_shader(), strong_contrast()
 
     def make() -> Any:
@@ -193,6 +198,26 @@ def draw_rings() -> None:
     gpu.state.depth_test_set("NONE")
     gpu.state.blend_set("NONE")
     HELD.submit_s = [*HELD.submit_s[-199:], time.perf_counter() - started]
+
+
+def _heat(heat: HeatMap) -> None:
+    """Squares on the floor, behind whatever stands before them."""
+    shader = gpu.shader.from_builtin("FLAT_COLOR")
+    unit = bpy.context.scene.unit_settings.scale_length or 1.0
+
+    def make() -> Any:
+        points, colour = heat_quads(heat.place_m, heat.cell_m, heat.help)
+        place: Any = points / np.float32(unit)
+        tone: Any = colour
+        return batch_for_shader(shader, "TRIS", {"pos": place, "color": tone})
+
+    batch = HELD.batch("heat", (id(heat), unit), make)
+    gpu.state.blend_set("ALPHA")
+    gpu.state.depth_test_set("LESS_EQUAL")
+    gpu.state.depth_mask_set(False)
+    batch.draw(shader)
+    gpu.state.depth_test_set("NONE")
+    gpu.state.blend_set("NONE")
 
 
 def free_box(area: bpy.types.Area, region: bpy.types.Region) -> tuple[float, float, float, float]:

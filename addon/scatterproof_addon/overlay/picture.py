@@ -17,6 +17,8 @@ GREY = (0x9A, 0x9A, 0x9A)
 COLOURS = np.array([*(STATE_CODES[state] for state in (FIRM, THIN, LOST)), GREY]) / 255  # (4, 3) sRGB
 HEIGHTS = (1.0, 0.6, 0.3, 0.45)  # of a frame's bar in the strip: never told by colour alone
 FAINT = 0.3  # opacity of rings round what a performer hides or what is turned away
+HEAT = (0xF0 / 255, 0xE4 / 255, 0x42 / 255)  # Okabe and Ito's yellow: seen on green and on grey floors
+LEAST_HELP, HEAT_LIFT_M = 0.1, 0.01
 MOST_REASONS = 3
 Measure = Callable[[str], float]
 
@@ -54,6 +56,23 @@ def rings_of(layout: Layout, why: np.ndarray, eye_m: np.ndarray) -> Rings:
     return Rings(
         spots.centre_m[shown].astype(np.float32), spots.radius_m[shown].astype(np.float32), state[shown], faint[shown]
     )
+
+
+def heat_quads(place_m: np.ndarray, cell_m: float, help_: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Triangles (6 H, 3) and colours (6 H, 4) of level squares where a stand helps: the more, the larger and denser.
+
+    place_m : (A, 3); help_ : (A,) 0 to 1, nan where no stand may be
+    """
+    good = np.nan_to_num(help_) > LEAST_HELP
+    worth = help_[good]
+    half = 0.5 * cell_m * (0.3 + 0.6 * worth)
+    corner = np.array([[-1, -1], [1, -1], [1, 1], [-1, -1], [1, 1], [-1, 1]])
+    points = np.repeat(place_m[good], 6, axis=0)
+    points[:, 2] += HEAT_LIFT_M
+    points[:, :2] += np.tile(corner, (len(worth), 1)) * np.repeat(half, 6)[:, None]
+    colour = np.tile([*HEAT, 1.0], (6 * len(worth), 1))
+    colour[:, 3] = np.repeat(0.25 + 0.6 * worth, 6)
+    return points.astype(np.float32), colour.astype(np.float32)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

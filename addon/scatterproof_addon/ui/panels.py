@@ -100,6 +100,7 @@ class StandsPanel(_Panel):
         for thing in stands:
             layout.label(text=thing.name, icon="EMPTY_SINGLE_ARROW")
         layout.operator(ids.ADD_STAND, icon="ADD")
+        layout.operator(ids.STAND_MAP, icon="MESH_GRID")
         layout.operator(ids.ADD_PERFORMER, icon="OUTLINER_OB_ARMATURE")
 
 
