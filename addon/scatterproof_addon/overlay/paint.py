@@ -254,7 +254,7 @@ def draw_words() -> None:
     live, view = shown
     scale = context.preferences.system.ui_scale
     left, bottom, right, top = free_box(context.area, context.region)
-    _names(view.names, (left, bottom, right, top), scale)
+    _names(view.names, (0.0, bottom, right, top), scale)
     left, right, bottom = left + 12 * scale, right - 12 * scale, bottom + 10 * scale
     if right - left < 120 * scale or top - bottom < 60 * scale:
         return
