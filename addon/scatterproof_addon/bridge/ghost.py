@@ -26,7 +26,7 @@ from .stubs import camera_of, mesh_of, put
 
 PART = "solved"
 FACTOR = "slide_exaggerated"  # custom property of the insert
-POLE, BAR, LINE = 0.3, 0.08, 0.036  # of the delivery frame's height: the insert's pole, the bars at its foot, a line
+POLE, BAR, LINE = 0.3, 0.08, 0.046  # of the delivery frame's height: the insert's pole, the bars at its foot, a line
 THICK, THIN = 0.006, 0.003  # likewise, of bars: the coloured ones show beside white ones that they coincide with
 BOX = np.array([[x, y, z] for x in (-1, 1) for y in (-1, 1) for z in (-1, 1)]) / 2
 BOX_FACES = np.array([[0, 1, 3, 2], [4, 6, 7, 5], [0, 4, 5, 1], [2, 3, 7, 6], [0, 2, 6, 4], [1, 5, 7, 3]])
