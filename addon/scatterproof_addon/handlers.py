@@ -7,6 +7,7 @@ import bpy
 from .bridge.folders import follow_save
 from .kitting import KITS
 from .store import STORE
+from .straying import ASKED
 from .surveying import SURVEYS
 
 
@@ -14,6 +15,7 @@ def _forget() -> None:
     STORE.forget()
     SURVEYS.forget()
     KITS.forget()
+    ASKED.of.clear()
 
 
 def _on_load(*_: object) -> None:

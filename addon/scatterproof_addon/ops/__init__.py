@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from ..registration import register_classes, unregister_classes
-from . import director, help, kit, long, short, shots, solve, suggest, survey
+from . import director, help, kit, long, short, shots, solve, stray, suggest, survey
 
 CLASSES = (
     *short.CLASSES,
@@ -13,6 +13,7 @@ CLASSES = (
     *solve.CLASSES,
     *kit.CLASSES,
     *survey.CLASSES,
+    *stray.CLASSES,
     *suggest.CLASSES,
     *help.CLASSES,
 )

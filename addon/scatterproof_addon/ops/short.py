@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import bpy
 from scatterproof.problems import BadInput
 
-from .. import flows, ids
+from .. import flows, ids, straying, suggesting
 from ..bridge import mark
 from ..bridge.bake import clear_bake
 from ..bridge.export import FORMATS
@@ -320,6 +320,8 @@ class Clear(bpy.types.Operator):
 
         def deed() -> str:
             clear_bake(context.scene)
+            for words in (straying.SAID, suggesting.SAID):
+                context.scene.pop(words, None)
             return f"Removed {clear_scene(context.scene)} objects"
 
         return answered(self, deed)

@@ -12,6 +12,7 @@ from ..bridge.scene import has_plan
 from ..bridge.stubs import mesh_of
 from ..props import choices_of
 from ..store import STORE
+from ..straying import said
 from .icons import state_icon
 
 MARGIN = 64  # pixels at an interface scale of 1, on both sides of a label in a box
@@ -147,6 +148,13 @@ class ReadinessPanel(_Panel):
             worst = int(readiness.state.argmax())
             if readiness.state[worst] != FIRM:
                 paragraph(context, column, f"Frame {readiness.frame[worst]}: {readiness.reasons[worst][0].text}")
+        for shot, lines, holds in said(scene):
+            column = layout.box().column(align=True)
+            column.label(text=shot if holds else f"{shot}: out of date, ask again", icon="MOD_NOISE")
+            column.active = holds
+            for line in lines:
+                paragraph(context, column, line)
+        layout.operator(ids.STRAY, icon="MOD_NOISE")
         if last:
             row = layout.row(align=True)
             row.operator(ids.NEXT_LOST, text="", icon="TRIA_LEFT").back = True

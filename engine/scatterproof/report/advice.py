@@ -428,6 +428,23 @@ def _tolerance_table(t: Tolerance | None, unit: str) -> str:
     return f"<h3>How far a take may stray</h3>{body}"
 
 
+def nearest_limit(tolerance: Tolerance, unit: str) -> str:
+    """What a take may stray in least, against what is usual, in words; empty where nothing got worse.
+
+    unit : of lengths
+    """
+    limits = [
+        (abs((reach.low, reach.high)[side]) / reach.way.sigma, reach, side)
+        for reach in tolerance.reaches
+        for side in (0, 1)
+        if not reach.open[side]
+    ]
+    if not limits:
+        return ""
+    _, reach, side = min(limits, key=lambda limit: limit[0])
+    return f"{reach.way.name} {_reach(reach, side, unit)}"
+
+
 def _reach(reach: Reach, side: int, unit: str) -> str:
     value = abs((reach.low, reach.high)[side])
     shown = f"{_way(value, reach.way, unit)} {reach.way.words[side]}"
