@@ -35,9 +35,15 @@ def unregister() -> None:
         keymap.keymap_items.remove(entry)
 
 
-def in_the_view(context: bpy.types.Context) -> list[Any]:
-    """The entries of the 3D view as the person has them now."""
+def in_the_view(context: bpy.types.Context) -> list[tuple[str, Any]]:
+    """(what it does, entry) of the 3D view's entries as the person has them now."""
     config = context.window_manager.keyconfigs.user
     keymap: Any = config.keymaps.get(EDITORS[0][0]) if config is not None else None
     wanted = {operator for operator, *_ in KEYS}
-    return [entry for entry in keymap.keymap_items if entry.idname in wanted] if keymap is not None else []
+    found = [entry for entry in keymap.keymap_items if entry.idname in wanted] if keymap is not None else []
+    return sorted(((_said(entry), entry) for entry in found), key=lambda one: one[0])
+
+
+def _said(entry: Any) -> str:
+    back = entry.idname == ids.NEXT_LOST and entry.properties.back
+    return "Previous lost frame" if back else str(entry.name)

@@ -33,7 +33,7 @@ class ScatterproofPreferences(bpy.types.AddonPreferences):
             ],
         )
         contrast: bpy.props.EnumProperty(
-            name="Overlay",
+            name="Overlay contrast",
             description="How much the rings stand out against the stage",
             items=[
                 (PLAIN, "Plain", "Rings as large as markers ask for, hidden ones faint"),
@@ -57,8 +57,8 @@ class ScatterproofPreferences(bpy.types.AddonPreferences):
         for name in ("units", "contrast", "window"):
             layout.prop(self, name)
         column = layout.column(heading="Keys")
-        for entry in keys.in_the_view(context):
-            column.prop(entry, "type", text=entry.name, full_event=True)
+        for said, entry in keys.in_the_view(context):
+            column.prop(entry, "type", text=said, full_event=True)
 
 
 def _preferred() -> Any:

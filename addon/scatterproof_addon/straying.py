@@ -10,6 +10,7 @@ import bpy
 from scatterproof.advise.tolerance import tolerance_of
 from scatterproof.problems import one_problem
 from scatterproof.readiness.rehearse import Progress, Rehearsal
+from scatterproof.readiness.verdict import LOST
 from scatterproof.report.advice import nearest_limit
 
 from .bridge.folders import plan_folder
@@ -52,8 +53,13 @@ def stray(scene: bpy.types.Scene) -> Iterator[Progress]:
             found = end.value
             break
         yield Progress(step.what, step.done, step.total)
-    limit = nearest_limit(found, units_for(seen.plan.units))
-    lines = [found.text[0].upper() + found.text[1:], f"Nearest limit: {limit}" if limit else "No limit within reach"]
+    if (found.planned == LOST).all():
+        limit = "Lost as planned: no limit to look for"
+    elif nearest := nearest_limit(found, units_for(seen.plan.units)):
+        limit = f"Nearest limit: {nearest}"
+    else:
+        limit = "No limit within reach"
+    lines = [found.text[0].upper() + found.text[1:], limit]
     scene[SAID] = json.dumps(_kept(scene) | {shot.name: lines})
     ASKED.of[scene.session_uid, shot.name] = rehearsal
 

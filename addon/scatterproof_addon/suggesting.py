@@ -59,7 +59,7 @@ def suggest(scene: bpy.types.Scene, budget: int) -> Iterator[Progress]:
 def _show(
     scene: bpy.types.Scene, number: int, stand: Stand, materials: dict[str, bpy.types.Material]
 ) -> bpy.types.Object:
-    named = dataclasses.replace(stand, name=f"{number}: suggested stand")
+    named = dataclasses.replace(stand, name=f"suggested {number}")
     thing = standing.make_stand(collection_named(scene, "Suggestions"), scene, named, materials)
     tags.tag(thing, GHOST, stand.name)
     thing[HELD] = json.dumps(dataclasses.asdict(stand))
