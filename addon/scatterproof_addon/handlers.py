@@ -5,10 +5,10 @@ from __future__ import annotations
 import bpy
 
 from .bridge.folders import follow_save
-from .kitting import KITS
+from .flows.kitting import KITS
+from .flows.straying import ASKED
+from .flows.surveying import SURVEYS
 from .store import STORE
-from .straying import ASKED
-from .surveying import SURVEYS
 
 
 def _forget() -> None:

@@ -20,7 +20,6 @@ from scatterproof.prove.ghost import ghost_of
 from scatterproof.readiness.rehearse import Progress, Rehearsal, choose_shots, rehearse
 from scatterproof.survey.solved import SolvedCamera
 
-from . import flows
 from .bridge import tags
 from .bridge.bake import bake
 from .bridge.cameras import show_gate
@@ -30,6 +29,7 @@ from .bridge.light import light_stage
 from .bridge.scene import build_scene, timeline
 from .bridge.solved import import_scene, solved_camera
 from .bridge.stubs import held, put
+from .flows import staging
 
 STILL_WIDTH, STILL_SAMPLES = 1280, 8  # denoised: in half the time of 16 that are not, and cleaner
 MAGIC = (b"BLENDER", b"\x28\xb5\x2f\xfd", b"\x1f\x8b")  # plain, Zstandard, gzip
@@ -54,7 +54,7 @@ def rehearse_file(
     """
     with _aside():
         notes = _open(path)
-        seen = flows.finished(flows.look(bpy.context.scene), tell)
+        seen = staging.finished(staging.look(bpy.context.scene), tell)
     chosen = choose_shots(seen.plan, shots)
     names = [shot.name for shot in chosen]
     return SceneRehearsal(seen.plan, rehearse(seen.plan, names, seen.folder, tell, seen.hiders), notes)

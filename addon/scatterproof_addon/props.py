@@ -13,8 +13,8 @@ from scatterproof.plan.templates import template_names
 from scatterproof.survey.tables import ANGLE_UNITS, METRES, Told
 
 from .bridge.stubs import held, put
+from .flows.surveying import How
 from .preferences import units_for
-from .surveying import How
 
 # Blender keeps no copy of the texts that a dynamic enum returns: somebody must hold them.
 _CHOICES: dict[str, list[tuple[str, str, str]]] = {}

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from scatterproof.plan.read import parse_plan
 from scatterproof.plan.templates import example, template_folder
-from scatterproof_addon import flows
 from scatterproof_addon.bridge import tags
 from scatterproof_addon.bridge.scene import build_scene, read_plan
+from scatterproof_addon.flows import staging
 
 PLAN = """
 schema = 2
@@ -86,7 +86,7 @@ frame = 20
 at = ["0 m", "-3 m", "1.6 m"]
 aim = ["0 m", "3 m", "1.5 m"]
 """
-ADD = [flows.add_stand, flows.add_performer]
+ADD = [staging.add_stand, staging.add_performer]
 
 
 @pytest.fixture
@@ -150,7 +150,7 @@ def test_a_performer_is_of_the_shot_at_the_playhead_though_its_camera_was_rename
     start = next(pin.frame for pin in scene.timeline_markers if pin.camera == camera)
     camera.name = "first try"
     scene.frame_set(start + 2)
-    thing = flows.add_performer(scene)
+    thing = staging.add_performer(scene)
     plan = read_plan(scene)
     (performer,) = (b for b in plan.blockers if b.name == thing.name)
     assert performer.shots == ("first try",)
@@ -161,7 +161,7 @@ def test_a_performer_is_of_the_shot_at_the_playhead_though_its_camera_was_rename
 
 def test_an_added_stand_is_an_object_of_its_own(scene, things):
     things["near stand"].name = "stand 1"
-    first, second = flows.add_stand(scene), flows.add_stand(scene)
+    first, second = staging.add_stand(scene), staging.add_stand(scene)
     assert len({first.name, second.name, "stand 1"}) == 3
     first.scale = (1, 1, 2)
     heights = {s.name: s.height for s in read_plan(scene).stands}

@@ -10,9 +10,9 @@ import scatterproof_addon
 from scatterproof.plan.read import parse_plan
 from scatterproof.plan.templates import example
 from scatterproof.plan.write import dump_plan
-from scatterproof_addon import flows
 from scatterproof_addon.bridge import tags
 from scatterproof_addon.bridge.folders import absolute, plan_folder, relative
+from scatterproof_addon.flows import staging
 
 TETRAHEDRON = "v 0 0 0\nv 1 0 0\nv 0 1 0\nv 0 0 1\nf 1 3 2\nf 1 2 4\nf 2 3 4\nf 3 1 4\n"
 
@@ -34,13 +34,13 @@ def plan_with_mesh(folder: Path) -> Path:
 
 
 def test_a_plan_without_files_leaves_no_path(scene):
-    flows.build_from_template(scene, "plans", "lantern-yard")
+    staging.build_from_template(scene, "plans", "lantern-yard")
     assert tags.FOLDER not in scene
 
 
 def test_both_move_together(registered, tmp_path):
     home = tmp_path / "größe 1"
-    flows.open_plan(bpy.context.scene, plan_with_mesh(home / "stage"))
+    staging.open_plan(bpy.context.scene, plan_with_mesh(home / "stage"))
     assert plan_folder(bpy.context.scene) == (home / "stage").resolve()
     bpy.ops.wm.save_as_mainfile(filepath=str(home / "yard.blend"))
     assert bpy.context.scene[tags.FOLDER] == "//stage"
@@ -50,7 +50,7 @@ def test_both_move_together(registered, tmp_path):
 
 
 def test_saving_elsewhere_and_saving_copies(registered, tmp_path):
-    flows.open_plan(bpy.context.scene, plan_with_mesh(tmp_path / "stage"))
+    staging.open_plan(bpy.context.scene, plan_with_mesh(tmp_path / "stage"))
     bpy.ops.wm.save_as_mainfile(filepath=str(tmp_path / "yard.blend"))
     (tmp_path / "deep" / "er").mkdir(parents=True)
     bpy.ops.wm.save_as_mainfile(filepath=str(tmp_path / "deep" / "er" / "copy.blend"), copy=True)

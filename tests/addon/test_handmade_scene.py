@@ -17,11 +17,11 @@ from scatterproof.problems import BadInput
 from scatterproof.readiness.rehearse import rehearse
 from scatterproof.sightings.sighting import HIDDEN
 from scatterproof.stage.layout import build_layout
-from scatterproof_addon import flows
 from scatterproof_addon.bridge import mark, tags
 from scatterproof_addon.bridge.animation import write_keys
 from scatterproof_addon.bridge.mark import mark_objects
 from scatterproof_addon.bridge.scene import build_scene, clear_scene, read_plan, read_scene
+from scatterproof_addon.flows import staging
 
 SQUARE = [(-1, -1, 0), (1, -1, 0), (1, 1, 0), (-1, 1, 0)]
 UPRIGHT = (math.pi / 2, 0, 0)
@@ -246,7 +246,7 @@ def test_markers_that_stand_free_get_planes_of_their_own(scene, marked):
 
 def test_only_markers_and_a_camera_are_enough(scene, stage):
     mark_objects(scene, [stage.wall_tape, stage.floor_tape], "markers")
-    (done,) = flows.finished(flows.rehearse_scene(scene))
+    (done,) = staging.finished(staging.rehearse_scene(scene))
     assert done.readiness.features.min() > 50
 
 
@@ -298,7 +298,7 @@ def test_gear_does_not_hide_its_own_points_but_what_is_behind(scene, marked):
     base = [(-0.6, 2, 1), (0.6, 2, 1), (0.6, 3.2, 1), (-0.6, 3.2, 1), (0, 2.6, 2.2)]
     thing = add(scene, "pyramid", base, [(0, 1, 4), (1, 2, 4), (2, 3, 4), (3, 0, 4), (3, 2, 1, 0)])
     mark_objects(scene, [thing], "gear")
-    (done,) = flows.finished(flows.rehearse_scene(scene))
+    (done,) = staging.finished(staging.rehearse_scene(scene))
     owner = done.layout.owner_names.index("pyramid")
     mine = np.flatnonzero(done.layout.features.owner == owner)
     position = done.layout.features.position_m[mine]
@@ -372,7 +372,7 @@ def test_two_marked_cameras_shoot_the_same_frames(scene, marked):
     read = read_scene(scene)
     assert {shot.name: shot.frames for shot in read.plan.shots} == {"camera": (1, 40), "witness": (1, 40)}
     assert {place.offset for place in read.places.values()} == {0}
-    flows.finished(flows.bake_scene(scene))  # slates hang in both cameras
+    staging.finished(staging.bake_scene(scene))  # slates hang in both cameras
     assert {t.parent.name for t in scene.objects if t.parent and t.parent.type == "CAMERA"} == {"camera", "witness"}
 
 
@@ -399,7 +399,7 @@ def test_what_cannot_be_a_part_is_said(scene, marked):
 
 def told(scene):
     with pytest.raises(BadInput) as caught:
-        flows.finished(flows.rehearse_scene(scene))
+        staging.finished(staging.rehearse_scene(scene))
     return str(caught.value)
 
 
@@ -433,13 +433,13 @@ def test_a_rebuilt_plan_leaves_marked_objects_alone(scene, marked):
     mark_objects(scene, [marked.wall_tape], "nothing")
     read = read_scene(scene)
     more = dataclasses.replace(read.plan, markers=(*read.plan.markers, scattered))
-    flows.store_plan(scene, more, read.live)
+    staging.store_plan(scene, more, read.live)
     build_scene(scene, more, Path(), str(scene[tags.PLAN]), read.live)
     assert len(tags.tagged(scene, "markers")) == 1
     assert not tags.tagged(scene, "panel")
-    flows.scatter_again(scene, 6)
+    staging.scatter_again(scene, 6)
     before = {t.name for t in scene.objects}
-    flows.scatter_again(scene, 7)
+    staging.scatter_again(scene, 7)
     assert {t.name for t in scene.objects} == before
     marked.wall.name = "rear wall"
     again = read_plan(scene)
@@ -493,7 +493,7 @@ def test_a_built_scene_marked_by_hand_is_judged_as_its_plan(scene):
     }.items():
         mark_objects(scene, [thing for name in names for thing in parts.get(name, ())], part)
     mark_objects(scene, parts["shot"], "camera")
-    (by_hand,) = flows.finished(flows.rehearse_scene(scene))
+    (by_hand,) = staging.finished(staging.rehearse_scene(scene))
     (by_plan,) = rehearse(plan)
     assert by_hand.plan.gear
     assert (
@@ -530,9 +530,9 @@ def test_a_saved_plan_stands_by_itself(scene, marked, tmp_path):
     cone.name = "Kegel / grün"
     mark_objects(scene, [cone], "gear")
     mark_objects(scene, [walker(scene)], "blocker")
-    (by_scene,) = flows.finished(flows.rehearse_scene(scene))
+    (by_scene,) = staging.finished(staging.rehearse_scene(scene))
     path = tmp_path / "plan.toml"
-    assert flows.save_plan(scene, path) == "Saved plan.toml and 2 mesh files beside it"
+    assert staging.save_plan(scene, path) == "Saved plan.toml and 2 mesh files beside it"
     assert {p.name for p in tmp_path.iterdir()} == {"plan.toml", "plan-walker.obj", "plan-Kegel---grün.obj"}
     file = load_plan(path)
     assert not file.warnings
@@ -540,7 +540,7 @@ def test_a_saved_plan_stands_by_itself(scene, marked, tmp_path):
     differ = by_scene.sightings.why != by_file.sightings.why
     assert differ.mean() < 1e-3
     assert (by_scene.sightings.why == HIDDEN).sum() > 100  # something is hidden
-    flows.save_plan(scene, path)  # again, over its own files
+    staging.save_plan(scene, path)  # again, over its own files
     assert len(list(tmp_path.iterdir())) == 3
 
 
@@ -553,7 +553,7 @@ def test_what_a_plan_cannot_hold_is_said(scene, marked, tmp_path):
         point.co.z *= 2
     write_keys(dancer.data.shape_keys, 'key_blocks["tall"].value', [1, 40], [0.0, 1.0], ["linear"] * 2)
     mark_objects(scene, [tumbler, dancer], "blocker")
-    words = flows.save_plan(scene, tmp_path / "plan.toml")
+    words = staging.save_plan(scene, tmp_path / "plan.toml")
     assert "'tumbler' leans over as it moves" in words
     assert "'dancer' deforms" in words
     assert load_plan(tmp_path / "plan.toml").plan.blockers == ()
@@ -563,7 +563,7 @@ def test_a_persons_own_mesh_file_is_not_overwritten(scene, marked, tmp_path):
     mine = tmp_path / "plan-walker.obj"
     mine.write_text("# mine\nv 0 0 0\nv 1 0 0\nv 0 1 0\nf 1 2 3\n", encoding="utf-8")
     mark_objects(scene, [walker(scene)], "blocker")
-    flows.save_plan(scene, tmp_path / "plan.toml")
+    staging.save_plan(scene, tmp_path / "plan.toml")
     assert mine.read_text(encoding="utf-8").startswith("# mine")
     assert {b.file for b in load_plan(tmp_path / "plan.toml").plan.blockers} == {"plan-walker-2.obj"}
 
@@ -571,22 +571,22 @@ def test_a_persons_own_mesh_file_is_not_overwritten(scene, marked, tmp_path):
 def test_mesh_blockers_and_gear_of_a_plan_come_back_as_they_are_now(scene, marked, tmp_path):
     """Saved, built in an empty scene, stretched there, saved again: the mesh file follows what hides."""
     mark_objects(scene, [walker(scene)], "blocker")
-    flows.save_plan(scene, tmp_path / "plan.toml")
+    staging.save_plan(scene, tmp_path / "plan.toml")
     bpy.ops.wm.read_factory_settings(use_empty=True)
     scene = bpy.context.scene
-    plan = flows.open_plan(scene, tmp_path / "plan.toml")
+    plan = staging.open_plan(scene, tmp_path / "plan.toml")
     bpy.ops.wm.save_as_mainfile(filepath=str(tmp_path / "scene.blend"))
     (thing,) = tags.tagged(scene, "blocker")
     assert read_plan(scene) == plan
-    (before,) = flows.finished(flows.rehearse_scene(scene))
+    (before,) = staging.finished(staging.rehearse_scene(scene))
     (by_file,) = rehearse(plan, (), tmp_path)
     assert (before.sightings.why != by_file.sightings.why).mean() < 1e-4
     for vertex in thing.data.vertices:
         vertex.co.z *= 1.5
     bpy.context.view_layer.update()
-    (after,) = flows.finished(flows.rehearse_scene(scene))
+    (after,) = staging.finished(staging.rehearse_scene(scene))
     assert (after.sightings.why == HIDDEN).sum() > (before.sightings.why == HIDDEN).sum()
-    words = flows.save_plan(scene, tmp_path / "taller.toml")
+    words = staging.save_plan(scene, tmp_path / "taller.toml")
     assert words == "Saved taller.toml and 1 mesh files beside it"
     (again,) = rehearse(load_plan(tmp_path / "taller.toml").plan, (), tmp_path)
     assert (again.sightings.why != after.sightings.why).mean() < 1e-3
@@ -602,22 +602,22 @@ def test_a_performer_walks_two_metres_on_the_floor_under_the_cursor(scene):
     place = read_scene(scene).places[shot.name]
     scene.frame_set(shot.frames[0] + place.offset + 3)
     scene.cursor.location = (-0.4, 2.0, 0.7)
-    thing = flows.add_performer(scene)
+    thing = staging.add_performer(scene)
     plan = read_plan(scene)
     (performer,) = (b for b in plan.blockers if b.name == thing.name)
     assert (performer.name, performer.kind, performer.shots) == ("performer 1", "capsule", (shot.name,))
     assert [key.frame for key in performer.keys] == list(shot.frames)
     np.testing.assert_allclose([k.at for k in performer.keys], [(-0.4, 2, 0), (1.6, 2, 0)], atol=1e-6)
     assert dataclasses.replace(plan, blockers=built.blockers) == built
-    assert flows.add_performer(scene).name == "performer 2"
+    assert staging.add_performer(scene).name == "performer 2"
     outline = world_of(thing)
     assert np.ptp(outline, axis=0) == pytest.approx([0.4, 0.55, 1.8], abs=0.02)  # turned to walk to the right
 
 
 def test_a_performer_joins_a_handmade_scene(scene, marked):
     scene.cursor.location = (-1, 1, 0.1)
-    thing = flows.add_performer(scene)
-    first = flows.finished(flows.rehearse_scene(scene))[0]
+    thing = staging.add_performer(scene)
+    first = staging.finished(staging.rehearse_scene(scene))[0]
     assert [o.name for o in first.occluders] == [thing.name]
     write_keys(thing, "location", [1, 40], [(-1, 1, 0), (-1, 4, 0)], ["linear"] * 2)
     (performer,) = read_plan(scene).blockers

@@ -9,11 +9,11 @@ import scatterproof_addon
 from scatterproof.kit.build import KitOptions, build_kit
 from scatterproof.kit.picture import page_pixels
 from scatterproof.problems import BadInput
-from scatterproof_addon import kitting
 from scatterproof_addon.bridge import tags
 from scatterproof_addon.bridge.folders import plan_folder
 from scatterproof_addon.bridge.scene import read_plan
-from scatterproof_addon.kitting import KITS, PREVIEW_PX
+from scatterproof_addon.flows import kitting
+from scatterproof_addon.flows.kitting import KITS, PREVIEW_PX
 
 NAME = "tabletop"
 

@@ -6,10 +6,10 @@ import pytest
 import scatterproof_addon
 from mathutils import Vector
 from scatterproof.sightings.need import planned_layout
-from scatterproof_addon import flows
 from scatterproof_addon.bridge import tags
 from scatterproof_addon.bridge.markers import drawn_outline
 from scatterproof_addon.bridge.scene import read_scene
+from scatterproof_addon.flows import staging
 from scatterproof_addon.store import STORE
 
 
@@ -94,7 +94,7 @@ def test_giving_up_leaves_the_markers(ops, scene):
     ops.build_stage(template="plans/lantern-yard")
     drag_a_stand_onto_floor_markers(scene)
     before, frame = shown(scene), scene.frame_current
-    steps = flows.rehearse_scene(scene)
+    steps = staging.rehearse_scene(scene)
     for _ in range(3):
         next(steps)
     steps.close()

@@ -5,8 +5,8 @@ import numpy as np
 import pytest
 from scatterproof.readiness.verdict import FIRM, LOST, THIN
 from scatterproof.sightings.sighting import HIDDEN, OUTSIDE, SEEN, SHORT
-from scatterproof_addon import flows
 from scatterproof_addon.bridge import tags
+from scatterproof_addon.flows import staging
 from scatterproof_addon.overlay import live as live_module
 from scatterproof_addon.overlay import picture, watch
 from scatterproof_addon.overlay.live import LIVES, new_live
@@ -15,13 +15,13 @@ from scatterproof_addon.overlay.picture import STALE
 
 @pytest.fixture
 def live(scene):
-    flows.build_from_template(scene, "plans", "lantern-yard")
+    staging.build_from_template(scene, "plans", "lantern-yard")
     return rehearsed(scene)
 
 
 def rehearsed(scene):
-    seen = flows.finished(flows.look(scene))
-    made = new_live(scene, seen.read, seen.solids, seen.folder, flows.finished(flows.rehearse_scene(scene)))
+    seen = staging.finished(staging.look(scene))
+    made = new_live(scene, seen.read, seen.solids, seen.folder, staging.finished(staging.rehearse_scene(scene)))
     LIVES.kept[scene.session_uid] = made
     return made
 
@@ -30,7 +30,7 @@ def rehearsed(scene):
 def forgotten():
     yield
     LIVES.forget()
-    flows.STORE.forget()
+    staging.STORE.forget()
 
 
 def work(live, scene):
@@ -68,7 +68,7 @@ def test_a_dragged_stand_is_followed_to_what_a_rehearsal_says(live, scene):
     assert live.view.note.state in (STALE, LOST)
     work(live, scene)
     assert not any(shot.stale for shot in live.shots.values())
-    anew = {r.shot.name: r for r in flows.finished(flows.rehearse_scene(scene))}
+    anew = {r.shot.name: r for r in staging.finished(staging.rehearse_scene(scene))}
     different = False
     for name, shot in live.shots.items():
         found, wanted = shot.rehearsal, anew[name]
@@ -112,7 +112,7 @@ def test_a_dragged_camera(live, scene, keyed):
         row = live.place(scene)[1]
         at = live.shots[name].rehearsal.track.centre_m[row]
         np.testing.assert_allclose(at, np.array(camera.matrix_world)[:3, 3], atol=1e-4)
-        wanted = next(r for r in flows.finished(flows.rehearse_scene(scene)) if r.shot.name == name)
+        wanted = next(r for r in staging.finished(staging.rehearse_scene(scene)) if r.shot.name == name)
         np.testing.assert_allclose(
             live.shots[name].rehearsal.track.world_from_cam, wanted.track.world_from_cam, atol=2e-4
         )
@@ -154,7 +154,7 @@ def test_cameras_and_stands_may_be_deleted_or_renamed(live, scene):
 
 
 def test_a_cleared_scene_is_forgotten(live, scene):
-    flows.clear_scene(scene) if hasattr(flows, "clear_scene") else scene.pop(tags.PLAN)
+    scene.pop(tags.PLAN)
     assert LIVES.of(scene) is None
 
 

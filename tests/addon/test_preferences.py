@@ -7,8 +7,9 @@ from pathlib import Path
 import bpy
 import pytest
 import scatterproof_addon
-from scatterproof_addon import flows, keys, preferences, props, readme
+from scatterproof_addon import keys, preferences, props, readme
 from scatterproof_addon.bridge.scene import read_plan
+from scatterproof_addon.flows import staging
 
 MODULE = "scatterproof_addon"
 
@@ -57,10 +58,10 @@ def test_without_preferences_everything_has_a_default():
 
 def test_a_tracking_window_is_written_into_new_stages(chosen, scene):
     chosen.window = 31
-    flows.build_from_template(scene, "stages", "corner")
+    staging.build_from_template(scene, "stages", "corner")
     assert read_plan(scene).criteria.window == 31
     chosen.window = 1  # smaller than a plan takes
-    flows.build_from_template(scene, "stages", "corner")
+    staging.build_from_template(scene, "stages", "corner")
     assert read_plan(scene).criteria.window == 3
 
 

@@ -11,7 +11,7 @@ from scatterproof.plan.templates import template_names
 from scatterproof.readiness.verdict import LOST
 from scatterproof_addon.bridge import tags
 from scatterproof_addon.bridge.scene import read_plan, read_scene
-from scatterproof_addon.shots import held_back, move_template, starts
+from scatterproof_addon.flows.shots import held_back, move_template, starts
 from scatterproof_addon.store import STORE
 
 

@@ -15,10 +15,10 @@ from scatterproof.plan.write import dump_plan
 from scatterproof.prove.ghost import ghost_of
 from scatterproof.prove.takes import solve_take
 from scatterproof.readiness.rehearse import rehearse
-from scatterproof_addon import solving
 from scatterproof_addon.bridge.bake import bake
 from scatterproof_addon.bridge.ghost import FACTOR, clear_solves, said_of, show_solves
 from scatterproof_addon.bridge.scene import build_scene, read_plan
+from scatterproof_addon.flows import solving
 from scatterproof_addon.headless import read_solved_camera, write_scene
 from scatterproof_addon.props import choices_of
 

@@ -5,8 +5,8 @@ import pytest
 import scatterproof_addon
 from scatterproof.advise.tolerance import tolerance_of
 from scatterproof.report.advice import nearest_limit
-from scatterproof_addon import straying
 from scatterproof_addon.bridge.scene import read_plan, read_scene
+from scatterproof_addon.flows import straying
 from scatterproof_addon.store import STORE
 
 

@@ -4,9 +4,9 @@ import bpy
 import pytest
 import scatterproof_addon
 from scatterproof.readiness.verdict import FIRM
-from scatterproof_addon import suggesting
 from scatterproof_addon.bridge import tags
 from scatterproof_addon.bridge.scene import read_plan, read_scene
+from scatterproof_addon.flows import suggesting
 from scatterproof_addon.store import STORE
 
 LOST = "LY020"  # the example's push on one flat wall

@@ -12,10 +12,10 @@ from scatterproof.plan.templates import example, template_folder
 from scatterproof.sightings.need import planned_layout
 from scatterproof.survey.found import NOT_SURVEYED
 from scatterproof.survey.targets import targets_of
-from scatterproof_addon import surveying
 from scatterproof_addon.bridge import arrows
 from scatterproof_addon.bridge.export import export_stage
 from scatterproof_addon.bridge.scene import read_plan
+from scatterproof_addon.flows import surveying
 
 NAME = "lantern-yard"
 MISSING = 5

@@ -53,7 +53,7 @@ def preview() -> None:
 
 def made() -> object:
     """Wait for it."""
-    from bl_ext.user_default.scatterproof.kitting import KITS
+    from bl_ext.user_default.scatterproof.flows.kitting import KITS
 
     kit = KITS.of(bpy.context.scene)
     if kit is None:
@@ -65,7 +65,7 @@ def made() -> object:
 
 def turn(sheet: int) -> None:
     """Turn to a sheet, counted from 1."""
-    from bl_ext.user_default.scatterproof.kitting import KITS
+    from bl_ext.user_default.scatterproof.flows.kitting import KITS
 
     with bpy.context.temp_override(**window_shots.view_area()):
         bpy.ops.scatterproof.turn_sheet("EXEC_DEFAULT", sheet=sheet)

@@ -73,7 +73,7 @@ def give_up() -> None:
 
 def shown() -> list[list[object]]:
     """What the panel tells."""
-    from bl_ext.user_default.scatterproof import solving
+    from bl_ext.user_default.scatterproof.flows import solving
 
     return [list(told) for told in solving.shown(bpy.context.scene)]
 

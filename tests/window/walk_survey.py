@@ -85,7 +85,7 @@ def read(path: Path) -> None:
 
 def shown() -> object:
     """Wait until it is matched."""
-    from bl_ext.user_default.scatterproof.surveying import SURVEYS
+    from bl_ext.user_default.scatterproof.flows.surveying import SURVEYS
 
     seen = SURVEYS.of(bpy.context.scene)
     if seen is None:
@@ -96,7 +96,7 @@ def shown() -> object:
 
 def asked() -> object:
     """Wait until the question is there."""
-    from bl_ext.user_default.scatterproof.surveying import SURVEYS
+    from bl_ext.user_default.scatterproof.flows.surveying import SURVEYS
 
     lines = SURVEYS.asked(bpy.context.scene)
     if not lines:

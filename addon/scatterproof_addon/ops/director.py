@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 import bpy
 from scatterproof.readiness.rehearse import Progress
 
-from .. import directing, ids
+from .. import ids
 from ..bridge.stubs import Outcome
+from ..flows import directing
 from ..overlay.live import LIVES
 from .long import Long
 from .short import answered, poll_plan

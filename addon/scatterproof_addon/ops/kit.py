@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING
 import bpy
 from scatterproof.readiness.rehearse import Progress
 
-from .. import ids, kitting
+from .. import ids
 from ..bridge.stubs import Outcome, held, put
-from ..kitting import KITS
+from ..flows import kitting
+from ..flows.kitting import KITS
 from ..props import kit_choices_of
 from .long import Long
 from .short import answered, poll_plan

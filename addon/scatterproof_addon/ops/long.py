@@ -10,8 +10,9 @@ import bpy
 from scatterproof.problems import BadInput
 from scatterproof.readiness.rehearse import Progress
 
-from .. import flows, ids
+from .. import ids
 from ..bridge.stubs import Outcome
+from ..flows import staging
 from ..store import STORE
 from .short import poll_plan
 
@@ -110,11 +111,11 @@ class Rehearse(Long):
 
     def steps(self, context: bpy.types.Context) -> Iterator[Progress]:
         """Rehearse the scene."""
-        return flows.rehearse_scene(context.scene)
+        return staging.rehearse_scene(context.scene)
 
     def done(self, context: bpy.types.Context) -> str:
         """Tell the counts."""
-        return flows.lost_frames(STORE.last(context.scene))
+        return staging.lost_frames(STORE.last(context.scene))
 
 
 class Bake(Long):
@@ -126,11 +127,11 @@ class Bake(Long):
 
     def steps(self, context: bpy.types.Context) -> Iterator[Progress]:
         """Rehearse if need be, then bake."""
-        return flows.bake_scene(context.scene)
+        return staging.bake_scene(context.scene)
 
     def done(self, context: bpy.types.Context) -> str:
         """Tell the counts."""
-        return "Baked " + flows.lost_frames(STORE.last(context.scene))
+        return "Baked " + staging.lost_frames(STORE.last(context.scene))
 
 
 CLASSES = (Rehearse, Bake)

@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING, Any
 import bpy
 from scatterproof.problems import BadInput
 
-from .. import flows, ids, straying, suggesting
+from .. import ids
 from ..bridge import mark
 from ..bridge.bake import clear_bake
 from ..bridge.export import FORMATS
 from ..bridge.placing import metres_per_unit
 from ..bridge.scene import clear_scene, has_plan
 from ..bridge.stubs import Outcome
+from ..flows import staging, straying, suggesting
 from ..props import choices_of
 from ..store import STORE
 
@@ -89,7 +90,7 @@ class BuildStage(bpy.types.Operator):
         kind, _, name = (self.template or choices_of(scene).template).partition("/")
 
         def deed() -> str:
-            plan = flows.build_from_template(scene, kind, name)
+            plan = staging.build_from_template(scene, kind, name)
             show_stage(context)
             return f"Built {plan.name}: {len(plan.stands)} stands, {len(plan.shots)} shots"
 
@@ -124,7 +125,7 @@ class OpenPlan(bpy.types.Operator):
         """Open it."""
 
         def deed() -> str:
-            plan = flows.open_plan(context.scene, Path(bpy.path.abspath(self.filepath)))
+            plan = staging.open_plan(context.scene, Path(bpy.path.abspath(self.filepath)))
             show_stage(context)
             return f"Opened {plan.name}"
 
@@ -160,7 +161,7 @@ class SavePlan(bpy.types.Operator):
     def execute(self, context: bpy.types.Context) -> Outcome:
         """Save it."""
 
-        return answered(self, lambda: flows.save_plan(context.scene, Path(bpy.path.abspath(self.filepath))))
+        return answered(self, lambda: staging.save_plan(context.scene, Path(bpy.path.abspath(self.filepath))))
 
 
 class Scatter(bpy.types.Operator):
@@ -185,7 +186,7 @@ class Scatter(bpy.types.Operator):
         seed = self.seed if self.seed >= 0 else choices_of(context.scene).seed
 
         def deed() -> str:
-            plan = flows.scatter_again(context.scene, seed)
+            plan = staging.scatter_again(context.scene, seed)
             return f"Scattered {len(plan.markers)} marker sets with seed {seed}"
 
         return answered(self, deed)
@@ -226,7 +227,7 @@ class AddStand(_AddAtCursor):
 
     def add(self, scene: bpy.types.Scene) -> bpy.types.Object:
         """A stand."""
-        return flows.add_stand(scene)
+        return staging.add_stand(scene)
 
 
 class AddPerformer(_AddAtCursor):
@@ -238,7 +239,7 @@ class AddPerformer(_AddAtCursor):
 
     def add(self, scene: bpy.types.Scene) -> bpy.types.Object:
         """A performer."""
-        return flows.add_performer(scene)
+        return staging.add_performer(scene)
 
 
 class Mark(bpy.types.Operator):
@@ -300,7 +301,7 @@ class ExportStage(bpy.types.Operator):
     def execute(self, context: bpy.types.Context) -> Outcome:
         """Export."""
         path = Path(bpy.path.abspath(self.filepath)).with_suffix(f".{self.kind}")
-        return answered(self, lambda: flows.export_to(context.scene, path, self.kind))
+        return answered(self, lambda: staging.export_to(context.scene, path, self.kind))
 
 
 class Clear(bpy.types.Operator):

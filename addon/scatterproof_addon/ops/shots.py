@@ -11,8 +11,9 @@ from scatterproof.plan.templates import about_template, template_names
 from scatterproof.readiness.rehearse import Progress
 from scatterproof.readiness.verdict import LOST, THIN
 
-from .. import ids, shots
+from .. import ids
 from ..bridge.stubs import Outcome
+from ..flows import shots
 from ..store import STORE
 from .long import Long
 from .short import answered, poll_plan

@@ -7,10 +7,11 @@ from collections.abc import Iterator
 import bpy
 from scatterproof.readiness.rehearse import Progress
 
-from .. import ids, solving
+from .. import ids
 from ..bridge import tags
 from ..bridge.ghost import PART, clear_solves
 from ..bridge.stubs import Outcome
+from ..flows import solving
 from ..props import choices_of
 from .long import Long
 

@@ -7,7 +7,8 @@ from collections.abc import Iterator
 import bpy
 from scatterproof.readiness.rehearse import Progress
 
-from .. import ids, straying
+from .. import ids
+from ..flows import straying
 from .long import Long
 
 

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 import bpy
 from scatterproof.readiness.rehearse import Progress
 
-from .. import ids, suggesting
+from .. import ids
 from ..bridge.stubs import Outcome
+from ..flows import suggesting
 from .long import Long
 from .short import answered, poll_plan
 

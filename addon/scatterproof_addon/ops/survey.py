@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING
 import bpy
 from scatterproof.readiness.rehearse import Progress
 
-from .. import ids, surveying
+from .. import ids
 from ..bridge.arrows import pointed_at
 from ..bridge.stubs import Outcome, held
+from ..flows import surveying
 from ..props import survey_choices_of
 from .long import Long
 from .short import answered, poll_plan

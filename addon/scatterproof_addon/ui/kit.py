@@ -7,7 +7,7 @@ from scatterproof.kit.paper import CAUTION
 
 from .. import ids
 from ..bridge.scene import has_plan
-from ..kitting import KITS, Made
+from ..flows.kitting import KITS, Made
 from ..props import kit_choices_of
 from .panels import paragraph
 

@@ -10,9 +10,9 @@ from .. import ids
 from ..bridge import tags
 from ..bridge.scene import has_plan
 from ..bridge.stubs import mesh_of
+from ..flows.straying import said
 from ..props import choices_of
 from ..store import STORE
-from ..straying import said
 from .icons import state_icon
 
 MARGIN = 64  # pixels at an interface scale of 1, on both sides of a label in a box

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import bpy
 
-from .. import ids, solving
+from .. import ids
+from ..flows import solving
 from ..props import choices_of
 from .panels import paragraph
 

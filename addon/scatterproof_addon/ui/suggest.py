@@ -5,7 +5,7 @@ from __future__ import annotations
 import bpy
 
 from .. import ids
-from ..suggesting import SAID, ghosts
+from ..flows.suggesting import SAID, ghosts
 from .panels import paragraph
 
 

@@ -11,8 +11,8 @@ from scatterproof.survey.found import IN_PLACE, NOT_SURVEYED, OFF, SWAPPED
 from .. import ids
 from ..bridge.arrows import by_size, exaggeration, offset_text, one_each
 from ..bridge.scene import has_plan
+from ..flows.surveying import READ, SURVEYS, Seen, files_of, left
 from ..props import survey_choices_of
-from ..surveying import READ, SURVEYS, Seen, files_of, left
 from .panels import paragraph
 
 EMPTY = (

@@ -22,12 +22,12 @@ from scatterproof.survey.tables import Told
 from scatterproof.survey.targets import MARKER, targets_of
 from scatterproof.survey.words import to_do
 
-from .bridge import tags
-from .bridge.arrows import clear_arrows, draw_arrows, pointed_at
-from .bridge.bake import clear_bake
-from .bridge.folders import plan_folder
-from .bridge.scene import Live, build_scene, read_scene
-from .flows import text_of
+from ..bridge import tags
+from ..bridge.arrows import clear_arrows, draw_arrows, pointed_at
+from ..bridge.bake import clear_bake
+from ..bridge.folders import plan_folder
+from ..bridge.scene import Live, build_scene, read_scene
+from .staging import text_of
 
 FILES, READ, TAKEN = tags.SURVEY
 KEPT = 8  # surveys remembered, so that undo finds those before

@@ -17,11 +17,11 @@ from scatterproof.kit.sheets import rounding_line
 from scatterproof.problems import one_problem
 from scatterproof.readiness.rehearse import Progress
 
-from .bridge import occluders
-from .bridge.folders import plan_folder
-from .bridge.scene import read_scene
-from .bridge.stubs import held
-from .flows import Look
+from ..bridge import occluders
+from ..bridge.folders import plan_folder
+from ..bridge.scene import read_scene
+from ..bridge.stubs import held
+from .staging import Look
 
 PREVIEW_PX = 640  # the longer side of a sheet in the sidebar
 CLOSE_PER_MM = 150 / 25.4  # pixels to a millimetre of a sheet looked at closely

@@ -21,13 +21,13 @@ from scatterproof.report.data import readiness_csv, readiness_json
 from scatterproof.report.page import page, shot_section
 from scatterproof.report.paint import paint_section
 
-from .bridge import tags
-from .bridge.animation import clear_animation
-from .bridge.cameras import key_move, pose_now
-from .bridge.scene import collection_named, read_scene, shot_places
-from .bridge.stubs import has, triple
-from .flows import keep_with, kept_plan
-from .store import STORE
+from ..bridge import tags
+from ..bridge.animation import clear_animation
+from ..bridge.cameras import key_move, pose_now
+from ..bridge.scene import collection_named, read_scene, shot_places
+from ..bridge.stubs import has, triple
+from ..store import STORE
+from .staging import keep_with, kept_plan
 
 LOOK_M = (1.0, 4.0)  # how far ahead a move aims: at least this; this where the action lies behind the camera
 

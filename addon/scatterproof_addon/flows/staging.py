@@ -21,13 +21,13 @@ from scatterproof.sightings.need import planned_layout
 from scatterproof.stage.polygons import contains
 from scatterproof.stage.surfaces import Surface, build_surfaces, to_surface
 
-from .bridge import mark, occluders, standing, tags
-from .bridge.bake import bake, clear_bake
-from .bridge.export import export_stage
-from .bridge.folders import plan_folder
-from .bridge.light import light_stage
-from .bridge.placing import metres_per_unit
-from .bridge.scene import (
+from ..bridge import mark, occluders, standing, tags
+from ..bridge.bake import bake, clear_bake
+from ..bridge.export import export_stage
+from ..bridge.folders import plan_folder
+from ..bridge.light import light_stage
+from ..bridge.placing import metres_per_unit
+from ..bridge.scene import (
     Live,
     SceneRead,
     build_scene,
@@ -39,11 +39,11 @@ from .bridge.scene import (
     read_scene,
     stored_plan,
 )
-from .bridge.standalone import stand_alone
-from .bridge.stubs import has, triple
-from .overlay.live import LIVES
-from .preferences import window_px
-from .store import STORE, digest
+from ..bridge.standalone import stand_alone
+from ..bridge.stubs import has, triple
+from ..overlay.live import LIVES
+from ..preferences import window_px
+from ..store import STORE, digest
 
 Result = TypeVar("Result")
 STAND_BANDS = (0.5, 1.0, 1.5, 2.0)  # m

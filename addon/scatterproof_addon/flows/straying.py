@@ -13,11 +13,11 @@ from scatterproof.readiness.rehearse import Progress, Rehearsal
 from scatterproof.readiness.verdict import LOST
 from scatterproof.report.advice import nearest_limit
 
-from .bridge.folders import plan_folder
-from .flows import look, rehearse_scene
-from .overlay.live import LIVES
-from .preferences import units_for
-from .store import STORE
+from ..bridge.folders import plan_folder
+from ..overlay.live import LIVES
+from ..preferences import units_for
+from ..store import STORE
+from .staging import look, rehearse_scene
 
 SAID = "scatterproof_straying"  # on the scene: shot -> lines, as JSON
 TAKES = 200

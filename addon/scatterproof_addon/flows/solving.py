@@ -9,11 +9,11 @@ import bpy
 from scatterproof.prove.ghost import Ghost, ghost_of
 from scatterproof.readiness.rehearse import Progress, Rehearsal
 
-from . import flows
-from .bridge import tags
-from .bridge.ghost import PART, show_solves
-from .bridge.stubs import held
-from .store import STORE
+from ..bridge import tags
+from ..bridge.ghost import PART, show_solves
+from ..bridge.stubs import held
+from ..store import STORE
+from . import staging
 
 WAIT_S = 0.01  # that a window may spend on a look whether a solve is done
 
@@ -24,9 +24,9 @@ def preview(scene: bpy.types.Scene, seed: int) -> Generator[Progress, None, int]
     Solves run beside the window in a thread: they touch arrays only. Where it is given up nothing is shown, and what is
     being computed is forgotten when it is done.
     """
-    seen = yield from flows.look(scene)
+    seen = yield from staging.look(scene)
     if not STORE.holds(scene, seen.digest):
-        yield from flows.rehearse_scene(scene)
+        yield from staging.rehearse_scene(scene)
     rehearsals = STORE.last(scene)
     pool, done = ThreadPoolExecutor(1), []
     try:

@@ -12,9 +12,9 @@ from scatterproof.problems import one_problem
 from scatterproof.readiness.rehearse import Progress
 from scatterproof.report.director import director_sheet
 
-from .flows import look, rehearse_scene
-from .overlay.live import LIVES
-from .store import STORE
+from ..overlay.live import LIVES
+from ..store import STORE
+from .staging import look, rehearse_scene
 
 SHEET = "//what-must-stay.html"
 

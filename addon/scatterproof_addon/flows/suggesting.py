@@ -13,10 +13,10 @@ from scatterproof.plan.model import Stand
 from scatterproof.problems import one_problem
 from scatterproof.readiness.rehearse import Progress
 
-from .bridge import standing, tags
-from .bridge.folders import plan_folder
-from .bridge.scene import collection_named, paint_materials, read_scene
-from .flows import kept_plan, place_stand, unused_name
+from ..bridge import standing, tags
+from ..bridge.folders import plan_folder
+from ..bridge.scene import collection_named, paint_materials, read_scene
+from .staging import kept_plan, place_stand, unused_name
 
 GHOST = "suggestion"  # the part of a suggested stand
 HELD, SAID = "scatterproof_stand", "scatterproof_advice"  # on a ghost: its stand; on the scene: what else was advised

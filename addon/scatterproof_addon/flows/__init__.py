@@ -1,0 +1,1 @@
+"""What a button does, without the button: flows from scene to plan, engine and back."""
