@@ -18,6 +18,7 @@ from scatterproof.plan.read import PlanFile
 from scatterproof.problems import one_problem
 from scatterproof.prove.ghost import ghost_of
 from scatterproof.readiness.rehearse import Progress, Rehearsal, choose_shots, rehearse
+from scatterproof.steps import finish
 from scatterproof.survey.solved import SolvedCamera
 
 from .bridge import tags
@@ -54,7 +55,7 @@ def rehearse_file(
     """
     with _aside():
         notes = _open(path)
-        seen = staging.finished(staging.look(bpy.context.scene), tell)
+        seen = finish(staging.look(bpy.context.scene), tell)
     chosen = choose_shots(seen.plan, shots)
     names = [shot.name for shot in chosen]
     return SceneRehearsal(seen.plan, rehearse(seen.plan, names, seen.folder, tell, seen.hiders), notes)

@@ -8,6 +8,7 @@ import pytest
 import scatterproof_addon
 from scatterproof.advise.critical import ALL_STANDS, STANDS, Critical
 from scatterproof.readiness.verdict import FIRM, LOST
+from scatterproof.steps import finish
 from scatterproof_addon.flows import staging
 from scatterproof_addon.overlay.live import LIVES, named_now, new_live
 from scatterproof_addon.store import STORE
@@ -37,8 +38,8 @@ def test_the_sheet_is_written_where_it_is_asked_for(ops, scene, tmp_path):
 
 
 def test_names_stand_at_the_top_of_what_is_seen(ops, scene):
-    seen = staging.finished(staging.look(scene))
-    done = staging.finished(staging.rehearse_scene(scene))
+    seen = finish(staging.look(scene))
+    done = finish(staging.rehearse_scene(scene))
     live = LIVES.kept[scene.session_uid] = new_live(scene, seen.read, seen.solids, seen.folder, done)
     name = live.view.shot
     rehearsal = live.shots[name].rehearsal

@@ -17,6 +17,7 @@ from scatterproof.problems import BadInput
 from scatterproof.readiness.rehearse import rehearse
 from scatterproof.sightings.sighting import HIDDEN
 from scatterproof.stage.layout import build_layout
+from scatterproof.steps import finish
 from scatterproof_addon.bridge import mark, tags
 from scatterproof_addon.bridge.animation import write_keys
 from scatterproof_addon.bridge.mark import mark_objects
@@ -246,7 +247,7 @@ def test_markers_that_stand_free_get_planes_of_their_own(scene, marked):
 
 def test_only_markers_and_a_camera_are_enough(scene, stage):
     mark_objects(scene, [stage.wall_tape, stage.floor_tape], "markers")
-    (done,) = staging.finished(staging.rehearse_scene(scene))
+    (done,) = finish(staging.rehearse_scene(scene))
     assert done.readiness.features.min() > 50
 
 
@@ -298,7 +299,7 @@ def test_gear_does_not_hide_its_own_points_but_what_is_behind(scene, marked):
     base = [(-0.6, 2, 1), (0.6, 2, 1), (0.6, 3.2, 1), (-0.6, 3.2, 1), (0, 2.6, 2.2)]
     thing = add(scene, "pyramid", base, [(0, 1, 4), (1, 2, 4), (2, 3, 4), (3, 0, 4), (3, 2, 1, 0)])
     mark_objects(scene, [thing], "gear")
-    (done,) = staging.finished(staging.rehearse_scene(scene))
+    (done,) = finish(staging.rehearse_scene(scene))
     owner = done.layout.owner_names.index("pyramid")
     mine = np.flatnonzero(done.layout.features.owner == owner)
     position = done.layout.features.position_m[mine]
@@ -372,7 +373,7 @@ def test_two_marked_cameras_shoot_the_same_frames(scene, marked):
     read = read_scene(scene)
     assert {shot.name: shot.frames for shot in read.plan.shots} == {"camera": (1, 40), "witness": (1, 40)}
     assert {place.offset for place in read.places.values()} == {0}
-    staging.finished(staging.bake_scene(scene))  # slates hang in both cameras
+    finish(staging.bake_scene(scene))  # slates hang in both cameras
     assert {t.parent.name for t in scene.objects if t.parent and t.parent.type == "CAMERA"} == {"camera", "witness"}
 
 
@@ -399,7 +400,7 @@ def test_what_cannot_be_a_part_is_said(scene, marked):
 
 def told(scene):
     with pytest.raises(BadInput) as caught:
-        staging.finished(staging.rehearse_scene(scene))
+        finish(staging.rehearse_scene(scene))
     return str(caught.value)
 
 
@@ -493,7 +494,7 @@ def test_a_built_scene_marked_by_hand_is_judged_as_its_plan(scene):
     }.items():
         mark_objects(scene, [thing for name in names for thing in parts.get(name, ())], part)
     mark_objects(scene, parts["shot"], "camera")
-    (by_hand,) = staging.finished(staging.rehearse_scene(scene))
+    (by_hand,) = finish(staging.rehearse_scene(scene))
     (by_plan,) = rehearse(plan)
     assert by_hand.plan.gear
     assert (
@@ -530,7 +531,7 @@ def test_a_saved_plan_stands_by_itself(scene, marked, tmp_path):
     cone.name = "Kegel / grün"
     mark_objects(scene, [cone], "gear")
     mark_objects(scene, [walker(scene)], "blocker")
-    (by_scene,) = staging.finished(staging.rehearse_scene(scene))
+    (by_scene,) = finish(staging.rehearse_scene(scene))
     path = tmp_path / "plan.toml"
     assert staging.save_plan(scene, path) == "Saved plan.toml and 2 mesh files beside it"
     assert {p.name for p in tmp_path.iterdir()} == {"plan.toml", "plan-walker.obj", "plan-Kegel---grün.obj"}
@@ -578,13 +579,13 @@ def test_mesh_blockers_and_gear_of_a_plan_come_back_as_they_are_now(scene, marke
     bpy.ops.wm.save_as_mainfile(filepath=str(tmp_path / "scene.blend"))
     (thing,) = tags.tagged(scene, "blocker")
     assert read_plan(scene) == plan
-    (before,) = staging.finished(staging.rehearse_scene(scene))
+    (before,) = finish(staging.rehearse_scene(scene))
     (by_file,) = rehearse(plan, (), tmp_path)
     assert (before.sightings.why != by_file.sightings.why).mean() < 1e-4
     for vertex in thing.data.vertices:
         vertex.co.z *= 1.5
     bpy.context.view_layer.update()
-    (after,) = staging.finished(staging.rehearse_scene(scene))
+    (after,) = finish(staging.rehearse_scene(scene))
     assert (after.sightings.why == HIDDEN).sum() > (before.sightings.why == HIDDEN).sum()
     words = staging.save_plan(scene, tmp_path / "taller.toml")
     assert words == "Saved taller.toml and 1 mesh files beside it"
@@ -617,7 +618,7 @@ def test_a_performer_walks_two_metres_on_the_floor_under_the_cursor(scene):
 def test_a_performer_joins_a_handmade_scene(scene, marked):
     scene.cursor.location = (-1, 1, 0.1)
     thing = staging.add_performer(scene)
-    first = staging.finished(staging.rehearse_scene(scene))[0]
+    first = finish(staging.rehearse_scene(scene))[0]
     assert [o.name for o in first.occluders] == [thing.name]
     write_keys(thing, "location", [1, 40], [(-1, 1, 0), (-1, 4, 0)], ["linear"] * 2)
     (performer,) = read_plan(scene).blockers

@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 from mathutils import Matrix, Vector
 from scatterproof.problems import BadInput
+from scatterproof.steps import finish
 from scatterproof_addon.bridge import occluders
 from scatterproof_addon.bridge.mark import mark_objects
 from scatterproof_addon.bridge.scene import read_scene
-from scatterproof_addon.flows import staging
 
 HAIR = 1e-3  # a line of sight ends this far before its point
 
@@ -83,7 +83,7 @@ def theirs(scene, frame, eye, point, rng):
 
 def captured(scene, frames):
     read = read_scene(scene)
-    return staging.finished(occluders.capture(scene, read.blockers, read.gear, frames))
+    return finish(occluders.capture(scene, read.blockers, read.gear, frames))
 
 
 def hidden_by(solids, frames, row, eye, point):

@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 from scatterproof.readiness.verdict import FIRM, LOST, THIN
 from scatterproof.sightings.sighting import HIDDEN, OUTSIDE, SEEN, SHORT
+from scatterproof.steps import finish
 from scatterproof_addon.bridge import tags
 from scatterproof_addon.flows import staging
 from scatterproof_addon.overlay import live as live_module
@@ -20,8 +21,8 @@ def live(scene):
 
 
 def rehearsed(scene):
-    seen = staging.finished(staging.look(scene))
-    made = new_live(scene, seen.read, seen.solids, seen.folder, staging.finished(staging.rehearse_scene(scene)))
+    seen = finish(staging.look(scene))
+    made = new_live(scene, seen.read, seen.solids, seen.folder, finish(staging.rehearse_scene(scene)))
     LIVES.kept[scene.session_uid] = made
     return made
 
@@ -68,7 +69,7 @@ def test_a_dragged_stand_is_followed_to_what_a_rehearsal_says(live, scene):
     assert live.view.note.state in (STALE, LOST)
     work(live, scene)
     assert not any(shot.stale for shot in live.shots.values())
-    anew = {r.shot.name: r for r in staging.finished(staging.rehearse_scene(scene))}
+    anew = {r.shot.name: r for r in finish(staging.rehearse_scene(scene))}
     different = False
     for name, shot in live.shots.items():
         found, wanted = shot.rehearsal, anew[name]
@@ -112,7 +113,7 @@ def test_a_dragged_camera(live, scene, keyed):
         row = live.place(scene)[1]
         at = live.shots[name].rehearsal.track.centre_m[row]
         np.testing.assert_allclose(at, np.array(camera.matrix_world)[:3, 3], atol=1e-4)
-        wanted = next(r for r in staging.finished(staging.rehearse_scene(scene)) if r.shot.name == name)
+        wanted = next(r for r in finish(staging.rehearse_scene(scene)) if r.shot.name == name)
         np.testing.assert_allclose(
             live.shots[name].rehearsal.track.world_from_cam, wanted.track.world_from_cam, atol=2e-4
         )

@@ -11,6 +11,7 @@ from scatterproof.cli.main import main
 from scatterproof.plan.read import load_plan
 from scatterproof.plan.templates import template_folder
 from scatterproof.readiness.rehearse import rehearse
+from scatterproof.steps import finish
 from scatterproof_addon.bridge import mark, tags
 from scatterproof_addon.bridge.scene import build_scene
 from scatterproof_addon.flows import staging
@@ -62,7 +63,7 @@ def by_hand(scene, tmp_path):
 
 
 def test_a_handmade_scene(by_hand, scene, capfd):
-    (expected,) = staging.finished(staging.rehearse_scene(scene))
+    (expected,) = finish(staging.rehearse_scene(scene))
     status, out, err = told(capfd, "rehearse", by_hand, "--json")
     assert status == 0, err
     data = json.loads(out)  # standard output holds the result and nothing that Blender says

@@ -9,7 +9,7 @@ import scatterproof
 
 ENGINE = Path(scatterproof.__file__).parent
 ROWS = [
-    {"problems", "sources"},
+    {"problems", "sources", "steps"},
     {"plan"},
     {"stage", "camera"},
     {"sightings"},

@@ -17,9 +17,8 @@ import cv2
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
-from corner_cases import SEEDS, Corner, Outcome, judge, larger_axis, marker
+from corner_cases import SEEDS, Corner, judge, marker, outcome_of
 from corner_pictures import matches, srgb_code
-from scatterproof.sightings.corner import corner_covariance, corner_covariance_exact
 
 WIDE, HIGH, CELL = 480, 384, 96
 SAMPLES = 1024
@@ -125,17 +124,7 @@ def one_picture(rng, pixel_filter):
         error, held = matches(part, part, at - [left, top], noise, window, SEEDS, rng)
         # The neighbours are a cell away: beyond the window, but for a corner at a cell's rim.
         corner = Corner((ring,), float(srgb_code(light)), step, noise, disc, motion, window)
-        predicted, trackable = corner_covariance(ring, step, noise, disc, motion, window)
-        exact, _ = corner_covariance_exact(ring, step, noise, disc, motion, window)
-        yield Outcome(
-            corner=corner,
-            bias=float(np.hypot(*error.mean(axis=0))),
-            missed=float(np.mean((np.hypot(*error.T) > 1) | ~held)),
-            sigma=larger_axis(np.cov(error.T)),
-            predicted=larger_axis(predicted),
-            exact=larger_axis(exact),
-            trackable=bool(trackable),
-        )
+        yield outcome_of(corner, error, held)
 
 
 def main():

@@ -131,6 +131,11 @@ def measure(corner, kind, rng, seeds=SEEDS):
     second = picture(corner, kind, point + move, shade, rng) if kind == "moved" else first
     found, held = matches(first, second, point, corner.noise, corner.window, seeds, rng)
     error = found - move
+    return outcome_of(corner, error, held)
+
+
+def outcome_of(corner, error, held):
+    """What matches off by ``error`` (S, 2) measure of a corner, beside what is predicted."""
     given = corner.outline, corner.step, corner.noise, corner.disc, corner.motion, corner.window
     predicted, trackable = corner_covariance(*given, following=corner.following)
     exact, _ = corner_covariance_exact(*given, following=corner.following)

@@ -36,12 +36,6 @@ def curves_of(owner: Any) -> list[Any]:
     ]
 
 
-def is_animated(owner: Any) -> bool:
-    """Whether anything but its own stored values decides ``owner``: curves, drivers, strips."""
-    data = owner.animation_data
-    return data is not None and (bool(curves_of(owner)) or bool(data.drivers) or bool(data.nla_tracks))
-
-
 def write_keys(
     owner: Any,
     path: str,

@@ -14,7 +14,6 @@ from . import animation
 from .materials import paint_material
 from .meshes import add_attribute, fill_mesh, joined, tube
 from .placing import (
-    is_upright,
     metres_per_unit,
     object_named,
     place,
@@ -277,8 +276,3 @@ def _needed(when: np.ndarray, values: np.ndarray, noise: float = 1e-5) -> list[i
             reach = stop
         kept.append(reach)
     return kept
-
-
-def stays_upright(matrices: np.ndarray) -> bool:
-    """Whether a moving blocker never leans: the plan's paths turn about the vertical only."""
-    return all(is_upright(matrix) for matrix in matrices)

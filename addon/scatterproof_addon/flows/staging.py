@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import itertools
 import math
-from collections.abc import Callable, Generator, Iterable, Iterator
+from collections.abc import Generator, Iterable, Iterator
 from pathlib import Path
 from typing import TypeVar
 
@@ -20,6 +20,7 @@ from scatterproof.readiness.rehearse import Hiders, Progress, Rehearsal, rehears
 from scatterproof.sightings.need import planned_layout
 from scatterproof.stage.polygons import contains
 from scatterproof.stage.surfaces import Surface, build_surfaces, to_surface
+from scatterproof.steps import finish
 
 from ..bridge import mark, occluders, standing, tags
 from ..bridge.bake import bake, clear_bake
@@ -90,24 +91,13 @@ def save_plan(scene: bpy.types.Scene, path: Path) -> str:
     """
     read = read_scene(scene)
     frames = read.scene_frames(read.plan.shots) or [scene.frame_current]
-    alone = stand_alone(read, finished(occluders.capture(scene, read.blockers, read.gear, frames)), path)
+    alone = stand_alone(read, finish(occluders.capture(scene, read.blockers, read.gear, frames)), path)
     text = text_of(scene, alone.plan)
     for name, mesh in alone.files.items():
         save_text(path.with_name(name), mesh)
     save_text(path, text)
     beside = f" and {len(alone.files)} mesh files beside it" if alone.files else ""
     return ". ".join([f"Saved {path.name}{beside}", *alone.notes])
-
-
-def finished(steps: Generator[Progress, None, Result], tell: Callable[[Progress], None] | None = None) -> Result:
-    """The result of long work, waited for; ``tell`` hears of every step."""
-    while True:
-        try:
-            progress = next(steps)
-        except StopIteration as end:
-            return end.value  # type: ignore[no-any-return]
-        if tell:
-            tell(progress)
 
 
 def text_of(scene: bpy.types.Scene, plan: Plan) -> str:

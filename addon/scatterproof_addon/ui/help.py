@@ -5,16 +5,14 @@ from __future__ import annotations
 import bpy
 
 from .. import ids, readme
+from .panels import Panel
 
 
-class HelpPanel(bpy.types.Panel):
+class HelpPanel(Panel):
     """Sections of the README."""
 
     bl_idname = "SCATTERPROOF_PT_help"
     bl_label = "Help"
-    bl_space_type = "VIEW_3D"
-    bl_region_type = "UI"
-    bl_category = ids.TAB
     bl_options = {"DEFAULT_CLOSED"}
 
     def draw(self, context: bpy.types.Context) -> None:

@@ -9,19 +9,16 @@ from .. import ids
 from ..bridge.scene import has_plan
 from ..flows.kitting import KITS, Made
 from ..props import kit_choices_of
-from .panels import paragraph
+from .panels import Panel, paragraph
 
 UNIT = 20  # pixels of the interface's unit at a scale of 1
 
 
-class KitPanel(bpy.types.Panel):
+class KitPanel(Panel):
     """Paper, units and folder; warnings, sheets and contents."""
 
     bl_idname = "SCATTERPROOF_PT_kit"
     bl_label = "Rig kit"
-    bl_space_type = "VIEW_3D"
-    bl_region_type = "UI"
-    bl_category = ids.TAB
     bl_options = {"DEFAULT_CLOSED"}
 
     def draw(self, context: bpy.types.Context) -> None:

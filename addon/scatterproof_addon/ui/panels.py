@@ -37,13 +37,15 @@ def paragraph(context: bpy.types.Context, layout: bpy.types.UILayout, text: str)
         column.label(text=line)
 
 
-class _Panel(bpy.types.Panel):
+class Panel(bpy.types.Panel):
+    """Every panel of the tab."""
+
     bl_space_type = "VIEW_3D"
     bl_region_type = "UI"
     bl_category = ids.TAB
 
 
-class StagePanel(_Panel):
+class StagePanel(Panel):
     """Where a stage comes from and goes to."""
 
     bl_idname = "SCATTERPROOF_PT_stage"
@@ -65,7 +67,7 @@ class StagePanel(_Panel):
             layout.operator(ids.CLEAR, icon="TRASH")
 
 
-class MarkersPanel(_Panel):
+class MarkersPanel(Panel):
     """Marker sets and their seed."""
 
     bl_idname = "SCATTERPROOF_PT_markers"
@@ -84,7 +86,7 @@ class MarkersPanel(_Panel):
         row.operator(ids.SCATTER, text="Scatter", icon="FILE_REFRESH")
 
 
-class StandsPanel(_Panel):
+class StandsPanel(Panel):
     """Stands: what makes near and far move differently."""
 
     bl_idname = "SCATTERPROOF_PT_stands"
@@ -105,7 +107,7 @@ class StandsPanel(_Panel):
         layout.operator(ids.ADD_PERFORMER, icon="OUTLINER_OB_ARMATURE")
 
 
-class ShotPanel(_Panel):
+class ShotPanel(Panel):
     """The shots on the timeline."""
 
     bl_idname = "SCATTERPROOF_PT_shots"
@@ -123,7 +125,7 @@ class ShotPanel(_Panel):
         layout.operator_menu_enum(ids.ADD_MOVE, "move", icon="ANIM")
 
 
-class ReadinessPanel(_Panel):
+class ReadinessPanel(Panel):
     """The verdict."""
 
     bl_idname = "SCATTERPROOF_PT_readiness"

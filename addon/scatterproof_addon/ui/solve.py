@@ -7,17 +7,14 @@ import bpy
 from .. import ids
 from ..flows import solving
 from ..props import choices_of
-from .panels import paragraph
+from .panels import Panel, paragraph
 
 
-class SolvePanel(bpy.types.Panel):
+class SolvePanel(Panel):
     """Solve a take, and what each shot came to."""
 
     bl_idname = "SCATTERPROOF_PT_solve"
     bl_label = "Solve preview"
-    bl_space_type = "VIEW_3D"
-    bl_region_type = "UI"
-    bl_category = ids.TAB
 
     def draw(self, context: bpy.types.Context) -> None:
         """Draw it."""

@@ -6,17 +6,14 @@ import bpy
 
 from .. import ids
 from ..flows.suggesting import SAID, ghosts
-from .panels import paragraph
+from .panels import Panel, paragraph
 
 
-class SuggestPanel(bpy.types.Panel):
+class SuggestPanel(Panel):
     """What would mend the shot at the playhead."""
 
     bl_idname = "SCATTERPROOF_PT_suggest"
     bl_label = "Suggestions"
-    bl_space_type = "VIEW_3D"
-    bl_region_type = "UI"
-    bl_category = ids.TAB
     bl_parent_id = "SCATTERPROOF_PT_stands"
     bl_options = {"DEFAULT_CLOSED"}
 

@@ -13,7 +13,7 @@ from ..bridge.arrows import by_size, exaggeration, offset_text, one_each
 from ..bridge.scene import has_plan
 from ..flows.surveying import READ, SURVEYS, Seen, files_of, left
 from ..props import survey_choices_of
-from .panels import paragraph
+from .panels import Panel, paragraph
 
 EMPTY = (
     "After the shoot, read what was surveyed: point lists, clouds, tape or total-station notes, camera reports. "
@@ -23,14 +23,11 @@ LARGEST = 6  # offsets listed
 LINES = 4  # of what to do
 
 
-class SurveyPanel(bpy.types.Panel):
+class SurveyPanel(Panel):
     """Files in, arrows out, accepted all at once or one by one."""
 
     bl_idname = "SCATTERPROOF_PT_survey"
     bl_label = "Survey"
-    bl_space_type = "VIEW_3D"
-    bl_region_type = "UI"
-    bl_category = ids.TAB
     bl_options = {"DEFAULT_CLOSED"}
 
     def draw(self, context: bpy.types.Context) -> None:

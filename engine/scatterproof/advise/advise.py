@@ -17,6 +17,7 @@ from ..readiness.verdict import FIRM, ShotReadiness
 from ..sightings.need import planned_layout
 from ..sightings.sighting import BLURRED, SEEN
 from ..sources import MARKER_MINUTES, SETTING_MINUTES, STAND_FOOT, STAND_MINUTES
+from ..steps import finish
 from .candidates import (
     Candidates,
     Ground,
@@ -106,14 +107,7 @@ def advise(
     tell : called after every step; whatever it raises stops the work, and nothing has changed
     Raises BadInput for a name that is no shot, a negative budget, and where the plan can't be built.
     """
-    steps = advising(plan, shots, budget, folder)
-    while True:
-        try:
-            step = next(steps)
-        except StopIteration as end:
-            return end.value  # type: ignore[no-any-return]
-        if tell:
-            tell(step)
+    return finish(advising(plan, shots, budget, folder), tell)
 
 
 def advising(

@@ -19,6 +19,7 @@ from ..readiness.verdict import LOST, STATES
 from ..sightings.sighting import SHORT, Sightings
 from ..sightings.tracks import runs
 from ..stage.layout import BAND, CORNER, FEATURE_KINDS, POINT
+from ..steps import finish
 from .gain import Sighted, extra_points, predicted, shot_core
 from .update import Changed, Core, changed, delta_of, standing_still
 
@@ -78,14 +79,7 @@ def critical(
     plan: Plan, shot: str, folder: Path = Path(), tell: Callable[[Step], None] | None = None
 ) -> tuple[Critical, ...]:
     """Everything on which a shot's verdicts hang, by frames. Raises BadInput for a name that is no shot."""
-    steps = critical_in(next(rehearse(plan, [shot], folder)))
-    while True:
-        try:
-            step = next(steps)
-        except StopIteration as end:
-            return end.value  # type: ignore[no-any-return]
-        if tell:
-            tell(step)
+    return finish(critical_in(next(rehearse(plan, [shot], folder))), tell)
 
 
 def critical_in(rehearsal: Rehearsal, single: bool = True) -> Generator[Step, None, tuple[Critical, ...]]:

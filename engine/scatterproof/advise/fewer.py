@@ -17,6 +17,7 @@ from ..plan.model import Plan
 from ..readiness.rehearse import Rehearsal, choose_shots, rehearse_shot, rescored
 from ..sightings.need import planned_layout
 from ..stage.layout import without_owners
+from ..steps import finish
 from .critical import MARKER, Step, Thing, removed
 from .gain import edge_load
 from .update import key_rows
@@ -44,14 +45,7 @@ def fewer(
     plan: Plan, shots: Sequence[str] = (), folder: Path = Path(), tell: Callable[[Step], None] | None = None
 ) -> Fewer:
     """The markers that may go. Raises BadInput for a name that is no shot, and where the plan can't be built."""
-    steps = sparing(plan, shots, folder)
-    while True:
-        try:
-            step = next(steps)
-        except StopIteration as end:
-            return end.value  # type: ignore[no-any-return]
-        if tell:
-            tell(step)
+    return finish(sparing(plan, shots, folder), tell)
 
 
 def sparing(plan: Plan, shots: Sequence[str] = (), folder: Path = Path()) -> Generator[Step, None, Fewer]:

@@ -14,7 +14,7 @@ import numpy as np
 from ..camera.lens import project
 from ..camera.track import CameraTrack
 from ..readiness.rehearse import Rehearsal
-from ..readiness.verdict import FIRM, STATES
+from ..readiness.verdict import FIRM
 from ..sightings.need import EDGE_M
 from ..sightings.photometry import looks_of
 from ..sightings.sighting import MERGED, SEEN, Sightings, larger_sigma
@@ -389,9 +389,3 @@ def edge_load(
         px = float(np.sqrt(r.track.focal_px[row].prod())) * r.track.delivery_scale / depth[0, inside]
         np.add.at(load, group[inside[near]], (area_m2[inside] * px * px)[near])
     return load * len(r.track) / max(len(rows), 1) / 1000
-
-
-def states_in_words(state: np.ndarray) -> str:
-    """Counts of states: "40 firm, 32 lost"."""
-    counts = np.bincount(state, minlength=len(STATES))
-    return ", ".join(f"{n} {name}" for n, name in zip(counts, STATES, strict=True) if n)

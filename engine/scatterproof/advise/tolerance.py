@@ -20,6 +20,7 @@ import numpy as np
 from ..plan.model import Plan
 from ..readiness.rehearse import Rehearsal, rehearse, rehearse_shot
 from ..readiness.verdict import FIRM, LOST
+from ..steps import finish
 from .advise import Step
 from .takes import MEASURES, WAYS, Scored, Way, firm, holds, scorer_of, take_plan, ways_of
 
@@ -79,14 +80,7 @@ def tolerance(
     plan: Plan, shot: str, takes: int = TAKES, folder: Path = Path(), tell: Callable[[Step], None] | None = None
 ) -> Tolerance:
     """How far one shot may stray. Raises BadInput for a name that is no shot."""
-    steps = tolerance_of(next(rehearse(plan, [shot], folder)), takes, folder)
-    while True:
-        try:
-            step = next(steps)
-        except StopIteration as end:
-            return end.value  # type: ignore[no-any-return]
-        if tell:
-            tell(step)
+    return finish(tolerance_of(next(rehearse(plan, [shot], folder)), takes, folder), tell)
 
 
 def tolerance_of(

@@ -18,6 +18,7 @@ from ..readiness.rehearse import Hiders, Progress
 from ..report.data import inert
 from ..stage import polygons
 from ..stage.layout import Layout
+from ..steps import finish
 from . import sheets
 from .camera_report import blank_report
 from .clash import Clash, clashes
@@ -63,14 +64,7 @@ def build_kit(
     folder : where mesh files of blockers are looked for; tell : called as the shots are rehearsed
     Raises BadInput for a plan that can't be built, and for paper or tape that isn't known.
     """
-    steps = kit_steps(plan, folder, options)
-    while True:
-        try:
-            progress = next(steps)
-        except StopIteration as end:
-            return end.value  # type: ignore[no-any-return]
-        if tell:
-            tell(progress)
+    return finish(kit_steps(plan, folder, options), tell)
 
 
 def kit_steps(

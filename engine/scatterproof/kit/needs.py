@@ -47,12 +47,6 @@ class Needs:
                 worse += int((shot.told.state > shot.planned.state).sum())
         return better, worse, total
 
-    @property
-    def most_features(self) -> int:
-        """The largest change of the number of trackable features in a frame."""
-        moved = [np.abs(s.told.features - s.planned.features).max(initial=0) for s in self.shots if s.told is not None]
-        return int(max(moved, default=0))
-
 
 def measure_needs(
     plan: Plan, table_of: Callable[[Layout], SetOut], folder: Path, hiders: Hiders | None = None

@@ -24,6 +24,7 @@ from ..sightings.visibility import CHUNK_BYTES, sight_shot
 from ..solve.parallax import is_rotation_only, measure_parallax
 from ..stage.layout import Layout
 from ..stage.surfaces import Surface, to_surface
+from ..steps import finish
 from .score import judge, measure
 from .verdict import ShotReadiness
 
@@ -76,15 +77,7 @@ def rehearse(
     chosen = choose_shots(plan, shots)
     layout = planned_layout(plan, folder)
     for shot in chosen:
-        steps = rehearse_shot(plan, layout, shot, folder, hiders)
-        while True:
-            try:
-                progress = next(steps)
-            except StopIteration as end:
-                yield end.value
-                break
-            if tell:
-                tell(progress)
+        yield finish(rehearse_shot(plan, layout, shot, folder, hiders), tell)
 
 
 def choose_shots(plan: Plan, names: Sequence[str]) -> tuple[Shot, ...]:

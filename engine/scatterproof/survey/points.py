@@ -56,11 +56,6 @@ class SurveyPoints:
     def __len__(self) -> int:
         return len(self.label)
 
-    @property
-    def labelled(self) -> bool:
-        """Whether every point has a label."""
-        return bool(self.label) and all(self.label)
-
     def at(self, position_m: np.ndarray) -> SurveyPoints:
         """The same points elsewhere."""
         return replace(self, position_m=position_m)
