@@ -9,7 +9,11 @@ from html.parser import HTMLParser
 import numpy as np
 import pytest
 from scatterproof.cli.main import main
+from scatterproof.plan.read import parse_plan
 from scatterproof.plan.templates import example
+from scatterproof.readiness.rehearse import rehearse
+from scatterproof.readiness.verdict import LOST, THIN
+from scatterproof.report.proof import beside
 from track_files import HEADER, SPOILT, rows_of, written
 
 
@@ -165,3 +169,10 @@ def test_surveyed_names_are_asked_for(plan, tmp_path, capsys):
     ask = ["prove", str(plan), "--shot", "LY030", "--tracks", str(nameless), "--survey", "5 mm"]
     assert main(ask) == 2
     assert "named as the plan's features, for example 'wall scatter 1 corner 1'" in capsys.readouterr().err
+
+
+def test_a_page_about_slide_says_where_the_rehearsal_is_harder():
+    rehearsed = next(rehearse(parse_plan(example("lantern-yard")).plan, ["LY020"])).readiness
+    (line,) = beside(rehearsed, THIN)
+    assert "72 of 72 frames lost" in line
+    assert beside(rehearsed, LOST) == []

@@ -15,7 +15,7 @@ from ..prove.recorded import RecordedSolve
 from ..prove.standing import Standing
 from ..prove.takes import TURNED
 from ..readiness.rehearse import Rehearsal
-from ..readiness.verdict import FIRM, STATES, state_below
+from ..readiness.verdict import FIRM, STATES, ShotReadiness, state_below
 from ..solve.start import BROKEN, FEW_TRACKS, NO_MOTION, NO_PAIR, NotStarted
 from ..sources import FOCAL_KNOWN
 from . import drawing as d
@@ -204,6 +204,16 @@ def trust(proof: Proof) -> list[str]:
     return told
 
 
+def beside(rehearsed: ShotReadiness, state: int) -> list[str]:
+    """That the rehearsal, which asks for more than slide, is harder on the shot: nobody should read two verdicts."""
+    worst = int(rehearsed.state.max())
+    if worst <= state:
+        return []
+    count = int((rehearsed.state == worst).sum())
+    return [f"This is about slide alone. By all its criteria the rehearsal calls {count} of {len(rehearsed.state)} frames "
+            f"{STATES[worst]}; the rehearsal's verdict stands."]  # fmt: skip
+
+
 def _worst(values: np.ndarray) -> float:
     known = values[~np.isnan(values)]
     return float(known.max()) if len(known) else math.nan
@@ -223,7 +233,7 @@ def proof_section(rehearsal: Rehearsal, proof: Proof) -> str:
     """One shot: the verdict of its slide, curves, the table, and where an insert may stand."""
     criteria = rehearsal.criteria
     state, first, second = said(proof, criteria)
-    notes = "".join(f"<li>{d.escape(line)}</li>" for line in trust(proof))
+    notes = "".join(f"<li>{d.escape(line)}</li>" for line in [*beside(rehearsal.readiness, state), *trust(proof)])
     about = f"predicted and simulated slide of {proof.name} over its frames"
     return (
         f"<section class='shot'><h2><bdi>{d.escape(proof.name)}</bdi></h2>"
