@@ -210,8 +210,8 @@ def beside(rehearsed: ShotReadiness, state: int) -> list[str]:
     if worst <= state:
         return []
     count = int((rehearsed.state == worst).sum())
-    return [f"This is about slide alone. By all its criteria the rehearsal calls {count} of {len(rehearsed.state)} frames "
-            f"{STATES[worst]}; the rehearsal's verdict stands."]  # fmt: skip
+    frames = f"{count} of {len(rehearsed.state)} frames {STATES[worst]}"
+    return [f"This is about slide alone: by all its criteria the rehearsal calls {frames}, and its verdict stands."]
 
 
 def _worst(values: np.ndarray) -> float:
