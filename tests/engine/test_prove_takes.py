@@ -30,6 +30,7 @@ def network(frames=24, points=40, seed=3, errors=None, **changes):
     whole = ShotNetwork(
         "push", np.arange(1001, 1001 + frames), truth, np.arange(points), seen, seen_by(truth), covariance,
         errors or TrackErrors(covariance), Unknowns("shared"), ACTION, np.ones(frames, bool), 1.0, 8,
+        np.zeros(points, bool),
     )  # fmt: skip
     return dataclasses.replace(whole, **changes)
 
@@ -43,6 +44,10 @@ def test_blunders_and_breaks_come_as_often_as_they_are_said_to():
     # 60 tracks of 200 frames that live 100 on average break about 120 times.
     assert len(source) - 60 == pytest.approx(120, abs=35)
     assert np.bincount(tracks.point).min() >= n.shortest
+    kept_up = dataclasses.replace(n, supervised=np.arange(60) < 5)
+    source = simulated_tracks(kept_up, 1, Spoiling(life_frames=100))[1]
+    assert np.bincount(source)[:5].max() == 1
+    assert np.bincount(source)[5:].max() > 1
     calm, same = simulated_tracks(n, 1, CLEAN)
     assert np.array_equal(same, np.arange(60))
     assert np.std(calm.uv_px - n.uv_px[calm.frame, calm.point]) == pytest.approx(0.2, rel=0.03)

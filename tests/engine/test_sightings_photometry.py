@@ -216,7 +216,7 @@ def test_looks_of_markers_bands_and_gear():
     np.testing.assert_allclose(looks.contrast[0, band], edge_signal(ORANGE, np.full(3, 0.05), CAMERA)[0])
     np.testing.assert_allclose(looks.beside[0, band], edge_signal(ORANGE, GREEN, CAMERA)[0])
     np.testing.assert_allclose(looks.pole[0, band], edge_signal(np.full(3, 0.05), GREEN, CAMERA)[0])
-    np.testing.assert_allclose(looks.pole_m, np.where(band, 0.04, 0.0))
+    np.testing.assert_allclose(layout.features.pole_m, np.where(band, 0.04, 0.0))
     np.testing.assert_allclose(looks.contrast[0, point], edge_signal(ORANGE, GREEN, CAMERA)[0])
     assert not looks.pole[:, ~band].any()
     bright = replace(plan, stands=(replace(plan.stands[0], pole_paint="pole"),))

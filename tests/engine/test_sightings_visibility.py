@@ -51,8 +51,9 @@ def points(position, kind=POINT, normal=(0, 0, 0), size=0.0):
     n = len(position)
     full = np.broadcast_to
     return Features(
-        position, full(normal, (n, 3)), full(kind, n), np.arange(n), np.zeros(n), position, position, full(size, n)
-    )
+        position, full(normal, (n, 3)), full(kind, n), np.arange(n), np.zeros(n), position, position, full(size, n),
+        np.zeros(n),
+    )  # fmt: skip
 
 
 def markers(outlines, normals):
@@ -62,7 +63,8 @@ def markers(outlines, normals):
     owner = np.repeat(np.arange(len(outlines)), [len(o) for o in outlines])
     size = np.minimum(np.linalg.norm(before - corner, axis=1), np.linalg.norm(after - corner, axis=1))
     n = len(corner)
-    return Features(corner, np.asarray(normals)[owner], np.full(n, CORNER), owner, np.zeros(n), before, after, size)
+    kind = np.full(n, CORNER)
+    return Features(corner, np.asarray(normals)[owner], kind, owner, np.zeros(n), before, after, size, np.zeros(n))
 
 
 def at_pixel(u, v, depth):

@@ -5,6 +5,7 @@ from scatterproof.solve.align import Similarity, align_scenes
 from scatterproof.solve.covariance import FIRST_CAMERA, INNER, inform, marginals, solvability
 from scatterproof.solve.network import K1, Scene, Survey, Tracks, Unknowns
 from scatterproof.solve.normal import gauge_modes, lay_out, rotation_of, state_of
+from scatterproof.solve.response import pose_squares
 from scatterproof.solve.slide import measure_slide, radius, slide, slow_part
 from scatterproof.solve.track_errors import TrackErrors, add_up, run_starts, simulate, track_covariance
 from small_networks import ALL, KINDS, dense, gappy_shot
@@ -209,6 +210,11 @@ def test_slide_by_both_eliminations_and_by_white_errors_spelled_out():
             s = slide(information, ACTION, tracks=tracks, errors=errors)
             assert np.allclose(s.drift_px2, wanted.drift_px2, rtol=1e-6, atol=1e-10)
             assert np.allclose(s.jitter_px2, wanted.jitter_px2, rtol=1e-6, atol=1e-10)
+        pose = pose_squares(information, tracks, TrackErrors(cov))
+        assert np.allclose(pose, marginals(information).pose[:, :6, :6], rtol=1e-6, atol=1e-12)
+        some = pose_squares(information, tracks, TrackErrors(cov), np.arange(12) % 5 == 0)
+        assert np.array_equal(np.isfinite(some[:, 0, 0]), np.arange(12) % 5 == 0)
+        assert np.allclose(some[::5], pose[::5])
     view = np.ones(12, bool)
     view[[0, 5]] = False
     part = slide(one, ACTION, view, delivery_scale=2.0)
@@ -278,13 +284,17 @@ def test_simulated_errors_have_the_stated_covariance():
     )
 
 
-@pytest.mark.parametrize("colour", ["white", "walking"])
+@pytest.mark.parametrize("colour", ["white", "walking", "leaning"])
 def test_prediction_and_simulation_agree(colour):
     takes = 200
     truth, _ = staged_shot(30, 40, 0.0, 3)
     clean = seen_by(truth)
     seen = np.random.default_rng(2).random(clean.shape[:2]) < 0.9
-    errors = {"white": TrackErrors(0.09), "walking": TrackErrors(0.01, 0.06, 0.03)}[colour]
+    lean = np.zeros((30, 40, 2))
+    lean[:, :6, 1] = 0.01 * np.arange(30)[:, None] ** 1.5 * [1, -1, 1, 1, 1, 1]
+    errors = {
+        "white": TrackErrors(0.09), "walking": TrackErrors(0.01, 0.06, 0.03), "leaning": TrackErrors(0.01, 0, 0, lean)
+    }[colour]  # fmt: skip
     tracks = Tracks.from_grid(clean, seen, 0.09)
     u = Unknowns("shared")
     information = inform(tracks, truth, u)
@@ -310,12 +320,16 @@ def test_prediction_and_simulation_agree(colour):
     if colour == "walking":
         white = slide(information, ACTION)
         assert np.median(white.jitter_sigma_px / wanted.jitter_sigma_px) > 2  # white noise would mislead
-        return
-    predicted = marginals(information)
-    assert np.median(rms(centre) / predicted.centre_sigma_m) == pytest.approx(1, abs=0.10)
+    pose = pose_squares(information, tracks, errors)
+    sigma = np.sqrt(np.trace(pose[:, :3, :3], axis1=1, axis2=2)), np.sqrt(np.trace(pose[:, 3:, 3:], axis1=1, axis2=2))
+    assert np.median(rms(centre) / sigma[0]) == pytest.approx(1, abs=0.10)
     turn = np.array(turn)
     angle = np.stack([turn[..., 2, 1], turn[..., 0, 2], turn[..., 1, 0]], -1)
-    assert np.median(rms(angle) / predicted.turn_sigma_rad) == pytest.approx(1, abs=0.10)
+    assert np.median(rms(angle) / sigma[1]) == pytest.approx(1, abs=0.10)
+    if colour != "white":
+        return
+    predicted = marginals(information)
+    assert np.allclose(sigma[0], predicted.centre_sigma_m, rtol=1e-6)
     assert np.std(focal) == pytest.approx(np.sqrt(predicted.shared[0, 0]), rel=4 / np.sqrt(2 * takes))
     beyond = np.linalg.norm(drift, axis=-1) > wanted.drift_95_px
     assert beyond.mean() == pytest.approx(0.05, abs=0.02)

@@ -171,11 +171,12 @@ def main():
         for take in range(options.takes):
             rng = np.random.default_rng([7, take])
             pictures = [recorded(picture, plan.cameras[0], rng) for picture in light]
-            rough = frame_to_frame(pictures, network.seen, network.uv_px, window)
+            there = network.uv_px + network.errors.offset_px  # a person puts a track on the middle of what is seen
+            rough = frame_to_frame(pictures, network.seen, there, window)
             fine = back_to_reference(pictures, rough, owner, window)
             for style, tracks in zip(STYLES, (fine, rough), strict=True):
                 kept |= {f"{scene}/{style}/{take}/{key}": value for key, value in packed(tracks).items()}
-                off = (tracks - network.uv_px)[np.isfinite(tracks[..., 0])]
+                off = (tracks - there)[np.isfinite(tracks[..., 0])]
                 print(f"{scene}, {style}, take {take}: {len(off)} of {network.seen.sum()} sightings, median error "
                       f"{np.median(np.linalg.norm(off, axis=1)):.3f} px", flush=True)  # fmt: skip
     if kept:

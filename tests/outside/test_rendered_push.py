@@ -42,19 +42,11 @@ def test_every_frame_is_solved_from_the_tracks(compared, scene, style):
 
 
 @pytest.mark.parametrize("style", STYLES)
-def test_with_stands_jitter_is_as_predicted_within_two_times(compared, style):
+def test_with_stands_drift_jitter_and_camera_are_as_predicted_within_two_times(compared, style):
     found = compared("with stands", style)
     assert found.prediction.linear
-    assert 0.5 < found.ratio[1] < 2
-
-
-@pytest.mark.xfail(
-    strict=True, reason="bands are seen on the near side of their pole, not on its axis: not foreseen yet"
-)
-@pytest.mark.parametrize("part", [0, 2], ids=["drift", "camera"])
-@pytest.mark.parametrize("style", STYLES)
-def test_with_stands_drift_and_camera_are_as_predicted_within_two_times(compared, style, part):
-    assert 0.5 < compared("with stands", style).ratio[part] < 2
+    assert (found.ratio > 0.5).all(), found.ratio
+    assert (found.ratio < 2).all(), found.ratio
 
 
 @pytest.mark.parametrize("style", STYLES)

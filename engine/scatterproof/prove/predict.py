@@ -9,10 +9,12 @@ import numpy as np
 from ..solve.covariance import Information, inform, marginals, solvability
 from ..solve.network import Unknowns
 from ..solve.normal import Unknown, cost_of, moved
+from ..solve.response import pose_squares
 from ..solve.slide import Slide, slide, worst_step
 from ..sources import BEND
 from .shot import ShotNetwork
 
+ROUNDING = 1e-14  # a solvability below this is none at all
 ROWS_PRICED = 16  # frames at which the slide of wandering tracks is computed for a rehearsal; between them it is smooth
 
 
@@ -27,7 +29,7 @@ class Prediction:
 
     frame: np.ndarray  # (F,) int
     slide: Slide
-    camera_sigma_m: np.ndarray  # (F,) of the centre, inner constraints over all cameras and points
+    camera_sigma_m: np.ndarray  # (F,) root mean square of the centre, inner constraints over all cameras and points
     focal_sigma: float  # relative sigma of the focal length, 0 where it is known or every frame has its own
     solvability: float  # first non-gauge eigenvalue of the scaled normal matrix; 0: the sightings do not fix the shot
     flat: bool
@@ -65,9 +67,7 @@ def predict(network: ShotNetwork, thorough: bool = True) -> Prediction:
     or end at once.
     """
     f, view = len(network.frame), network.in_view
-    information, held = inform(network.tracks, network.truth, network.unknowns), False
-    if information is None:  # a straight move trades the lens for the depth of the scene
-        information, held = lens_held(network), True
+    information, held = informed(network)
     if information is None:
         none = np.where(view[:, None, None], np.diag([np.inf, np.inf]), np.nan)
         rotation_only = network.unknowns.rotation_only
@@ -76,25 +76,40 @@ def predict(network: ShotNetwork, thorough: bool = True) -> Prediction:
         )
     wanted = None
     if network.errors.coloured and not thorough and view.sum() > 2 * ROWS_PRICED:
-        wanted = np.zeros(f, bool)
-        wanted[np.flatnonzero(view)[np.linspace(0, view.sum() - 1, ROWS_PRICED).round().astype(int)]] = True
+        wanted = _some(view)
     found = slide_at(network, information, network.action_m, view, wanted)
     if wanted is not None:
         found = Slide(*(_between(values, view) for values in (found.drift_px2, found.jitter_px2)))
     own = marginals(information)
+    pose = own.pose[:, :6, :6]
+    if network.errors.coloured:
+        rows = None if thorough or f <= 2 * ROWS_PRICED else _some(np.isfinite(own.centre_sigma_m))
+        pose = pose_squares(information, network.tracks, network.errors, rows)
+        pose = _between(pose, np.isfinite(own.centre_sigma_m)) if rows is not None else pose
     focal = float(np.sqrt(own.shared[0, 0])) if information.layout.unknowns.focal == "shared" else 0.0
     return Prediction(
         network.frame,
         found,
-        own.centre_sigma_m,
+        np.sqrt(np.trace(pose[:, :3, :3], axis1=1, axis2=2)),
         focal / float(network.truth.focal_px[0]),
         solvability(information),
         network.flat,
         bend_of(network, information, found) if thorough else 1.0,
         network.unknowns.rotation_only,
         held,
-        own.pose[:, :6, :6],
+        pose,
     )
+
+
+def informed(network: ShotNetwork) -> tuple[Information | None, bool]:
+    """The shot's information, and whether the lens had to be taken as known; None where not even that fixes the camera.
+
+    A straight move trades the lens for the depth of the scene; whether a rest of rounding is left of it is luck.
+    """
+    information = inform(network.tracks, network.truth, network.unknowns)
+    if information is not None and solvability(information) > ROUNDING:
+        return information, False
+    return lens_held(network), True
 
 
 def slide_at(
@@ -153,11 +168,18 @@ def scaled(step: Unknown, by: float) -> Unknown:
     return Unknown(by * step.frames, by * step.points, by * step.shared)
 
 
-def _between(values: np.ndarray, in_view: np.ndarray) -> np.ndarray:
-    """(F, 2, 2) filled in linearly between the frames that have a value, where ``in_view``."""
+def _some(wanted: np.ndarray) -> np.ndarray:
+    """(F,) bool: some of the ``wanted`` (F,), evenly spread, the first and the last among them."""
+    out = np.zeros(len(wanted), bool)
+    out[np.flatnonzero(wanted)[np.linspace(0, wanted.sum() - 1, ROWS_PRICED).round().astype(int)]] = True
+    return out
+
+
+def _between(values: np.ndarray, wanted: np.ndarray) -> np.ndarray:
+    """(F, k, k) filled in linearly between the frames that have a value, where ``wanted``."""
     known = np.isfinite(values[:, 0, 0])
     if not known.any():
         return values
     row = np.arange(len(values))
-    flat = np.stack([np.interp(row, row[known], one[known]) for one in values.reshape(-1, 4).T], axis=-1)
-    return np.asarray(np.where(in_view[:, None, None], flat.reshape(-1, 2, 2), np.nan))
+    flat = np.stack([np.interp(row, row[known], one[known]) for one in values.reshape(len(values), -1).T], axis=-1)
+    return np.asarray(np.where(wanted[:, None, None], flat.reshape(values.shape), np.nan))

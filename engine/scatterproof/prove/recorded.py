@@ -22,12 +22,13 @@ from ..solve.normal import lay_out, residuals_of, state_of
 from ..solve.slide import Slide, measure_slide, slide
 from ..solve.start import LEAST_TRACKS, Lens, NotStarted, Started, start
 from ..stage.layout import BAND, CORNER, POINT, Layout
+from .bands import as_one_point
 from .shot import first_distortion, insert_in_view, scene_of_track
 from .takes import turned_onto
 
 COLUMNS, OPTIONAL = ("feature", "frame", "x", "y"), "sigma"
 MOST_BYTES = 500_000_000
-SIGMA_PX = 0.2  # of a sighting, where the file has no column for it; only ratios matter to the solve
+SIGMA_PX = 0.2  # of a sighting, where the file has no column for it; tracks that are better are found out by the solve
 LINE_PX = 2.0  # features nearer to one line than this (root mean square, in every frame) fix nothing
 LABELLED = 4  # surveyed features from which a datum is taken: three fix it, one more checks
 
@@ -196,7 +197,7 @@ class RecordedSolve:
     lost_frames: tuple[int, ...]  # frame numbers
     kept: np.ndarray  # (K,) bool  sightings that were not dropped
     residual_px: np.ndarray  # (F,) root mean square reprojection error of those, length
-    sigma0: float  # scatter of the residuals against the sigmas given
+    sigma0: float  # scatter of the residuals against the sigmas used
     camera_m: np.ndarray  # (F,) distance from the planned camera
     drift_px: np.ndarray  # (F, 2) slide against the plan, delivery pixels
     jitter_px: np.ndarray  # (F, 2)
@@ -235,28 +236,32 @@ def solve_tracks(
     """Solve recorded tracks from nothing, and hold the solve against the plan.
 
     survey_sigma_m : standard deviation, each axis, of the plan's features as they stand; tracks that carry their names
-        (:func:`feature_names`) are then held to them. None: the plan's layout plays no part in the solve.
+        (:func:`feature_names`) are then held to them, bands where they are seen on their poles. None: the plan's
+        layout plays no part in the solve.
     Raises BadInput where a survey is asked for and too few tracks carry names of the plan.
     """
-    held, at = _surveyed(recorded, layout) if survey_sigma_m is not None else (np.empty(0, int), np.empty((0, 3)))
+    tracks, held, at = recorded.tracks, np.empty(0, int), np.empty((0, 3))
+    if survey_sigma_m is not None:
+        held, feature = _named(recorded, layout)
+        tracks, at = _as_points(tracks, held, feature, layout, track)
     plan = scene_of_track(track, np.zeros((recorded.tracks.points, 3)))
     lens = Lens(plan.focal_px, plan.centre_px, first_distortion(plan, unknowns), plan.aspect)
-    started = start(recorded.tracks, lens, unknowns, seed=seed)
+    started = start(tracks, lens, unknowns, seed=seed)
     if not isinstance(started, Started):
         return started
-    done = started.adjusted
+    done, tracks = started.adjusted, tracks.times(started.scatter)
     kept = started.kept & done.frames_used[recorded.tracks.frame] & done.points_used[recorded.tracks.point]
-    held_known = done.points_used[held]
-    held, at = held[held_known], at[held_known]
+    holds = done.points_used[held]
+    held, at = held[holds], at[holds]
     if started.rotation_only:
         scene, datum = turned_onto(done.scene, plan, done.frames_used), "turned onto the planned camera"
     elif len(held) >= LABELLED:
-        done, scene = _on_survey(recorded.tracks.only(kept), done, held, at, unknowns, survey_sigma_m or 0.0)
+        done, scene = _on_survey(tracks.only(kept), done, held, at, unknowns, survey_sigma_m or 0.0)
         datum = f"held to {len(held)} surveyed features"
     else:
         move = align_by_cameras(done.scene, plan, done.frames_used)
         scene, datum = move.move(done.scene), "brought onto the planned camera by a similarity"
-    drift, jitter, expected = _slides(recorded, kept, scene, plan, track, action_m, unknowns, started, done)
+    drift, jitter, expected = _slides(tracks.only(kept), scene, plan, track, action_m, unknowns, started, done)
     return RecordedSolve(
         recorded,
         scene,
@@ -265,7 +270,7 @@ def solve_tracks(
         done.frames_used,
         tuple(int(track.frame[row]) for row in started.lost_frames),
         kept,
-        _residuals(recorded.tracks.only(kept), scene),
+        _residuals(tracks.only(kept), scene),
         done.sigma0,
         np.where(done.frames_used, np.linalg.norm(scene.centres_m - plan.centres_m, axis=1), np.nan),
         drift,
@@ -275,16 +280,34 @@ def solve_tracks(
     )
 
 
-def _surveyed(recorded: RecordedTracks, layout: Layout) -> tuple[np.ndarray, np.ndarray]:
-    """Tracks that carry the name of a feature of the plan, and where that is."""
+def _named(recorded: RecordedTracks, layout: Layout) -> tuple[np.ndarray, np.ndarray]:
+    """Tracks that carry the name of a feature of the plan, and the rows of these."""
     place = {name.casefold(): i for i, name in enumerate(feature_names(layout))}
     pairs = [(i, place[name.casefold()]) for i, name in enumerate(recorded.feature) if name.casefold() in place]
     if len(pairs) < LABELLED:
         example = next(iter(feature_names(layout)), "")
         wanted = f"at least {LABELLED} tracks named as the plan's features, for example {example!r}"
         raise one_problem("--survey", f"{len(pairs)} tracks with names of the plan", wanted, recorded.file)
-    held, feature = np.array(pairs).T
-    return held, layout.features.position_m[feature]
+    track, feature = np.array(pairs).T
+    return track, feature
+
+
+def _as_points(
+    tracks: Tracks, named: np.ndarray, feature: np.ndarray, layout: Layout, track: CameraTrack
+) -> tuple[Tracks, np.ndarray]:
+    """Tracks as if all were of single points, and where (M, 3) the plan has the named ones.
+
+    A band is seen on the near side of its pole. How thick that is, and from where the band is seen, the plan knows.
+    """
+    at, band = layout.features.position_m[feature], layout.features.kind[feature] == BAND
+    own, pole = named[band], layout.features.pole_m[feature[band]]
+    seen = np.zeros((tracks.frames, tracks.points), bool)
+    seen[tracks.frame, tracks.point] = True
+    even = np.broadcast_to(np.eye(2), (tracks.frames, len(own), 2, 2))
+    at[band], beside = as_one_point(at[band], pole / 2, track, track.centre_m, seen[:, own], even)
+    off = np.zeros((tracks.frames, tracks.points, 2))
+    off[:, own] = beside
+    return replace(tracks, uv_px=tracks.uv_px - off[tracks.frame, tracks.point]), at
 
 
 def _on_survey(
@@ -303,14 +326,14 @@ def _on_survey(
 
 
 def _slides(
-    recorded: RecordedTracks, kept: np.ndarray, scene: Scene, plan: Scene, track: CameraTrack, action_m: np.ndarray,
+    tracks: Tracks, scene: Scene, plan: Scene, track: CameraTrack, action_m: np.ndarray,
     unknowns: Unknowns, started: Started, done: Adjusted,
 ) -> tuple[np.ndarray, np.ndarray, Slide | None]:  # fmt: skip
     view = insert_in_view(action_m[None], track)[:, 0] & done.frames_used
     drift, jitter = measure_slide(scene, plan, action_m, view, delivery_scale=track.delivery_scale)
     if started.rotation_only:
         unknowns = replace(unknowns, rotation_only=True)
-    information = inform(recorded.tracks.only(kept), scene, unknowns)
+    information = inform(tracks, scene, unknowns)
     if information is None:
         return drift, jitter, None
     scale = track.delivery_scale * (done.sigma0 if math.isfinite(done.sigma0) else 1.0)

@@ -19,7 +19,8 @@ from ..solve.network import K1, K2, Scene, Tracks, Unknowns
 from ..solve.start import Lens
 from ..solve.track_errors import TrackErrors, run_starts
 from ..sources import GRADIENT_NOISE, TRACK_FLOOR
-from ..stage.layout import CORNER, Layout
+from ..stage.layout import BAND, CORNER, POINT, Layout
+from .bands import as_one_point
 
 UNKNOWN_DISTORTION = (K1, K2)
 FLAT = 0.01
@@ -29,7 +30,8 @@ FLAT = 0.01
 class ShotNetwork:
     """F frames, T tracks: every unbroken run of sightings of a feature is a track of its own.
 
-    ``truth`` is the plan: its cameras, and each track's point. Pictures and covariances are those of the recorded gate.
+    ``truth`` is the plan: its cameras, and each track's point; of a band, which is seen on the near side of its pole,
+    the point that fits its pictures best. Pictures and covariances are those of the recorded gate.
     """
 
     name: str
@@ -45,6 +47,7 @@ class ShotNetwork:
     in_view: np.ndarray  # (F,) bool  an insert at the action point can be seen
     delivery_scale: float
     shortest: int  # frames that make a track
+    supervised: np.ndarray  # (T,) bool  bands and hard points: few, so a person picks one that broke up again
 
     @property
     def flat(self) -> bool:
@@ -110,12 +113,17 @@ def shot_network(
     covariance = np.zeros((*seen.shape, 2, 2))
     packed = sightings.covariance[at[0], feature[at[1]]].astype(float)
     covariance[at] = packed[:, [0, 1, 1, 2]].reshape(-1, 2, 2) + TRACK_FLOOR.value**2 * np.eye(2)
-    errors = TrackErrors(covariance)
+    uv = np.where(seen[..., None], sightings.uv_px[:, feature], 0.0)
+    walk: np.ndarray | float = 0.0
+    drift: np.ndarray | float = 0.0
     if criteria.matching == FRAME_TO_FRAME:
         walk = np.zeros(seen.shape)
         walk[at] = walk_step(packed, criteria.window)
         drift = _drift_step(layout, track, criteria.window, sightings, feature) * seen
-        errors = TrackErrors(covariance, walk, drift)
+    truth, uv, beside = _with_bands(layout, track, truth, feature, seen, uv, covariance)
+    errors = TrackErrors(covariance, walk, drift, beside)
+    # What no point explains is no blunder either: the solve is to believe a band only as far as it fits one.
+    unfit = np.einsum("fti,ftj->tij", beside, beside) / np.maximum(seen.sum(0), 1)[:, None, None]
     action = np.array(shot.action_point, float)
     return ShotNetwork(
         name=shot.name,
@@ -123,14 +131,15 @@ def shot_network(
         truth=truth,
         feature=feature,
         seen=seen,
-        uv_px=np.where(seen[..., None], sightings.uv_px[:, feature], 0.0),
-        covariance_px2=covariance,
+        uv_px=uv,
+        covariance_px2=covariance + np.where(seen[..., None, None], unfit, 0.0),
         errors=errors,
         unknowns=unknowns_of(camera, track, rotation_only),
         action_m=action,
         in_view=insert_in_view(action[None], track)[:, 0],
         delivery_scale=track.delivery_scale,
         shortest=criteria.track_frames,
+        supervised=np.isin(layout.features.kind[feature], (BAND, POINT)),
     )
 
 
@@ -158,6 +167,23 @@ def walk_step(covariance: np.ndarray, window_px: float) -> np.ndarray:
     """
     xx, xy, yy = np.moveaxis(np.asarray(covariance, float), -1, 0)
     return np.asarray(window_px * np.sqrt(GRADIENT_NOISE.value * (xx * xx + 2 * xy * xy + yy * yy)))
+
+
+def _with_bands(
+    layout: Layout, track: CameraTrack, truth: Scene, feature: np.ndarray, seen: np.ndarray, uv_px: np.ndarray,
+    covariance_px2: np.ndarray,
+) -> tuple[Scene, np.ndarray, np.ndarray]:  # fmt: skip
+    """Truth and pictures with every band as one point, and (F, T, 2) px by which tracks are seen beside theirs."""
+    beside, band = np.zeros((*seen.shape, 2)), np.flatnonzero(layout.features.kind[feature] == BAND)
+    if not len(band):
+        return truth, uv_px, beside
+    points, radius = truth.points_m.copy(), layout.features.pole_m[feature[band]] / 2
+    points[band], beside[:, band] = as_one_point(
+        points[band], radius, track, truth.centres_m, seen[:, band], covariance_px2[:, band]
+    )
+    uv = uv_px.copy()
+    uv[:, band] = np.where(seen[:, band, None], project(points[band], track)[0], 0.0)
+    return truth.with_parts(points_m=points), uv, beside
 
 
 def _tracks_of(seen: np.ndarray, layout: Layout, most: int) -> tuple[np.ndarray, np.ndarray]:

@@ -8,8 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..camera.track import CameraTrack
-from ..solve.covariance import inform
-from .predict import lens_held, slide_at
+from .predict import informed, slide_at
 from .shot import ShotNetwork, insert_in_view
 
 LONGEST = 13  # places along the longer side of the grid
@@ -33,7 +32,7 @@ def standing(network: ShotNetwork, track: CameraTrack) -> Standing | None:
 
     None where the shot can't be solved.
     """
-    information = inform(network.tracks, network.truth, network.unknowns) or lens_held(network)
+    information = informed(network)[0]
     if information is None:
         return None
     around = np.concatenate([network.truth.points_m, network.truth.centres_m, network.action_m[None]])[:, :2]

@@ -12,7 +12,7 @@ from ..solve.align import align_by_cameras, align_scenes
 from ..solve.network import Scene, Tracks
 from ..solve.slide import measure_slide
 from ..solve.start import Started, start
-from ..solve.track_errors import TrackErrors, run_starts, simulate
+from ..solve.track_errors import run_starts, simulate
 from ..sources import BLUNDER_PX, BLUNDERS, FOCAL_KNOWN, TRACK_LIFE
 from .shot import ShotNetwork
 
@@ -54,12 +54,13 @@ class Take:
 def simulated_tracks(network: ShotNetwork, seed: int, spoiling: Spoiling = USUAL) -> tuple[Tracks, np.ndarray]:
     """One take's tracks, and the network's track that each of them is a piece of, (T',).
 
-    Tracks break at random and start anew as another track; pieces too short to be tracks are dropped. The same shot
+    Tracks break at random and start anew as another track, unless a person looks after them (common practice, no
+    source); pieces too short to be tracks are dropped. The same shot
     name and ``seed`` give the same take, bit for bit.
     """
     rng = np.random.default_rng([seed, zlib.crc32(network.name.encode())])
     seen = network.seen
-    breaks = seen & ~run_starts(seen) & (rng.random(seen.shape) * spoiling.life_frames < 1)
+    breaks = seen & ~run_starts(seen) & ~network.supervised & (rng.random(seen.shape) * spoiling.life_frames < 1)
     piece = np.cumsum(breaks, axis=0)
     of, pieces = [], []
     for number in range(int(piece.max(initial=0)) + 1):
@@ -68,9 +69,7 @@ def simulated_tracks(network: ShotNetwork, seed: int, spoiling: Spoiling = USUAL
         of.append(long)
         pieces.append(here[:, long])
     source, cut = np.concatenate(of), np.concatenate(pieces, axis=1)
-    white, walk, drift = network.errors.over(*seen.shape)
-    errors = TrackErrors(white[:, source], walk[:, source], drift[:, source])
-    uv = network.uv_px[:, source] + simulate(errors, cut, rng)
+    uv = network.uv_px[:, source] + simulate(network.errors.only(source), cut, rng)
     wrong = cut & (rng.random(cut.shape) < spoiling.blunders)
     uv[wrong] += rng.normal(0, spoiling.blunder_px, (int(wrong.sum()), 2))
     return Tracks.from_grid(uv, cut, network.covariance_px2[:, source]), source

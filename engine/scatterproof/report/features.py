@@ -221,7 +221,7 @@ def _extent_px(rehearsal: Rehearsal, row: int, column: int) -> float:
     size = _edge_px(rehearsal, row, column)
     if features.kind[column] == BAND:
         scale = float(np.sqrt(rehearsal.track.focal_px[row].prod())) / float(sightings.depth_m[row, column])
-        size = max(size, float(rehearsal.looks.pole_m[column]) * scale)
+        size = max(size, float(features.pole_m[column]) * scale)
     return max(size, rehearsal.criteria.window)
 
 

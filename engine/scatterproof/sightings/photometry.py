@@ -239,7 +239,6 @@ class Looks:
     stops: np.ndarray  # (K, N) in linear light
     pole: np.ndarray  # (K, N) bands: the bare pole against what stands behind it, code values; else 0
     beside: np.ndarray  # (K, N) bands: the band itself against what stands behind it, code values; else 0
-    pole_m: np.ndarray  # (N,) thickness of a band's pole; else 0
     half_stop: float  # code values of half a stop below the stage's own screen at base exposure
     toward_key: np.ndarray | None  # (3,) towards the key light, where there is one: K = 2
     code_step: float  # rounding of the recording
@@ -262,9 +261,7 @@ def looks_of(plan: Plan, shot: Shot, layout: Layout, channel: str = "luma") -> L
     beside, pole = (edge_signal(side, screen, camera, channel)[0] * is_band for side in (one, other))
     half_stop, _, _ = edge_signal(stage / math.sqrt(2), stage, camera, channel)
     towards = None if light is None else key_direction(light)
-    thickness = np.array([0.0] * len(layout.markers.name) + [s.pole for s in plan.stands] + [0.0] * len(plan.gear))
-    pole_m = thickness[features.owner] * is_band
-    return Looks(contrast, noise, stops, pole, beside, pole_m, float(half_stop), towards, code_step(camera))
+    return Looks(contrast, noise, stops, pole, beside, float(half_stop), towards, code_step(camera))
 
 
 def light_levels(plan: Plan, layout: Layout) -> np.ndarray:

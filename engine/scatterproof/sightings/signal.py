@@ -136,7 +136,7 @@ def matcher(
                 size = 2 * np.sqrt(np.square(axes).sum(axis=(1, 2)))
                 model = partial(_disc, axes)
             else:
-                along, pole = ends[:, 1] - ends[:, 0], looks.pole_m[c] * px_per_m
+                along, pole = ends[:, 1] - ends[:, 0], features.pole_m[c] * px_per_m
                 size = np.maximum(np.hypot(*along.T), pole)
                 side = np.maximum(_beside(looks, shaded[r, c], c, along, criteria.window), least)
                 model = partial(_band, along, pole, side)

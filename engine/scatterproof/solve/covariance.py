@@ -177,25 +177,16 @@ def marginals(information: Information, datum: str | np.ndarray | Constraints = 
     that fixes a part.
     """
     i = information
-    layout, d = i.layout, i.frame_gauge.shape[2]
-    hold = _hold(information, datum)
-    turn = _natural(information)
+    layout = i.layout
+    turn = natural_turn(information)
     cov_frame = i.frame_root @ i.frame_root.transpose(0, 2, 1) + (0 if i.frame_own is None else i.frame_own)
     cov_point = i.point_root @ i.point_root.transpose(0, 2, 1) + (0 if i.point_own is None else i.point_own)
     cov_shared = i.shared_root @ i.shared_root.T
-    if d:
-        hold_frame, hold_point = hold
-        # S = I - G (K^T G)^-1 K^T; S C S^T block by block, with A = C K (G^T K)^-1.
-        shared = np.zeros((len(i.shared_root), d))
-        a_frame, a_point, _ = i.apply(hold_frame, hold_point, shared)
-        middle = np.einsum("fid,fie->de", hold_frame, a_frame) + np.einsum("nid,nie->de", hold_point, a_point)
-        inverse = np.linalg.inv(
-            np.einsum("fid,fie->de", i.frame_gauge, hold_frame) + np.einsum("nid,nie->de", i.point_gauge, hold_point)
-        )
-        middle = inverse.T @ middle @ inverse
-        for cov, gauge, a in ((cov_frame, i.frame_gauge, a_frame), (cov_point, i.point_gauge, a_point)):
-            cross = gauge @ (a @ inverse).transpose(0, 2, 1)
-            cov += gauge @ middle @ gauge.transpose(0, 2, 1) - cross - cross.transpose(0, 2, 1)
+    held = pinned(information, datum)
+    if held:
+        for cov, gauge, a in ((cov_frame, i.frame_gauge, held.frame), (cov_point, i.point_gauge, held.point)):
+            cross = gauge @ a.transpose(0, 2, 1)
+            cov += gauge @ held.own @ gauge.transpose(0, 2, 1) - cross - cross.transpose(0, 2, 1)
     cov_frame = turn @ cov_frame @ turn.transpose(0, 2, 1)
     own = cov_frame.shape[1]
     pose = np.full((layout.frames, own, own), np.nan)
@@ -228,7 +219,32 @@ def _largest_eigenpair(
     return float(values[-1]), known.T @ vectors[:, -1]
 
 
-def _natural(information: Information) -> np.ndarray:
+@dataclass(frozen=True, slots=True, eq=False)
+class Pinned:
+    """A change of datum, S = I - G (K^T G)^-1 K^T, as S C S^T = C - A G^T - G A^T + G own G^T and C S^T = C - A G^T."""
+
+    frame: np.ndarray  # (F, c, d) of A
+    point: np.ndarray  # (N, 3, d)
+    shared: np.ndarray  # (g, d)
+    own: np.ndarray  # (d, d)
+
+
+def pinned(information: Information, datum: str | np.ndarray | Constraints = INNER) -> Pinned | None:
+    """How a datum (see :func:`marginals`) changes the covariance; None where nothing is left free."""
+    i = information
+    hold_frame, hold_point = _hold(i, datum)
+    if not i.frame_gauge.shape[2]:
+        return None
+    held = i.apply(hold_frame, hold_point, np.zeros((len(i.shared_root), i.frame_gauge.shape[2])))
+    inverse = np.linalg.inv(
+        np.einsum("fid,fie->de", i.frame_gauge, hold_frame) + np.einsum("nid,nie->de", i.point_gauge, hold_point)
+    )
+    frame, point, shared = (part @ inverse for part in held)
+    own = np.einsum("fid,fie->de", hold_frame, frame) + np.einsum("nid,nie->de", hold_point, point)
+    return Pinned(frame, point, shared, inverse.T @ own)
+
+
+def natural_turn(information: Information) -> np.ndarray:
     """(F, 6 + own, c): from a frame's unknowns (v, w, inner) to centre, turn about the centre, inner."""
     i = information
     u = i.layout.unknowns
@@ -252,7 +268,7 @@ def _hold(information: Information, datum: str | np.ndarray | Constraints) -> Co
     d = i.frame_gauge.shape[2]
     frames, points = np.zeros_like(i.frame_gauge), np.zeros_like(i.point_gauge)
     if isinstance(datum, str) and datum == INNER:
-        turn = _natural(i)
+        turn = natural_turn(i)
         points[:] = i.point_gauge
         if i.layout.unknowns.rotation_only:
             return frames, points
@@ -268,7 +284,7 @@ def _hold(information: Information, datum: str | np.ndarray | Constraints) -> Co
             raise ValueError("a survey already fixes a part of the datum: 'first camera' would contradict it")
         away = i.state.centre - i.state.centre[0]
         far = int(np.argmax((away * away).sum(1)))
-        turn = _natural(i)
+        turn = natural_turn(i)
         frames[0, :, :6] = turn[0, :6].T
         frames[far, :, 6] = turn[far, :3].T @ away[far]
         return frames, points
@@ -293,7 +309,7 @@ def solvability(information: Information | None, tolerance: float = 1e-3, steps:
 def weakest(information: Information, tolerance: float = 1e-3, steps: int = 200) -> tuple[float, Unknown]:
     """That eigenvalue, and its freedom as a step of one sigma."""
     i = information
-    turn = _natural(i)
+    turn = natural_turn(i)
     if i.layout.unknowns.rotation_only:
         turn = turn[:, 3:]
     # H in natural unknowns is T^-T H T^-1, its inverse T C T^T.

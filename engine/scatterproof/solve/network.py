@@ -155,6 +155,11 @@ class Tracks:
         """The sightings that ``keep`` (K,) bool marks, numbering of frames and points unchanged."""
         return Tracks(self.frame[keep], self.point[keep], self.uv_px[keep], self.white[keep], self.frames, self.points)
 
+    def times(self, factor: np.ndarray) -> Tracks:
+        """The same with each point's sigmas multiplied by ``factor`` (N,)."""
+        white = self.white / np.asarray(factor)[self.point, None]
+        return Tracks(self.frame, self.point, self.uv_px, white, self.frames, self.points)
+
 
 def _whitening(covariance_px2: np.ndarray | float, k: int) -> np.ndarray:
     """(K, 1) for round covariances, else (K, 3): w00, w01, w11 of the upper triangle W, W^T W = inverse covariance."""

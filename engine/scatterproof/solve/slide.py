@@ -15,25 +15,24 @@ A one-sigma figure is the root mean square length of the two-dimensional error; 
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from .covariance import Information
 from .network import Scene, Tracks, Unknowns
-from .normal import Layout, State, Tile, Unknown, linearise, state_of, tile_of
-from .track_errors import TrackErrors, add_up, run_starts
+from .normal import Layout, State, Tile, Unknown, linearise, state_of
+from .response import answered, squares
+from .track_errors import TrackErrors
 
 WINDOW = 9  # frames: three eighths of a second at 24 frames per second; faster changes are seen as jitter
-BATCH = 4  # tracks whose coloured errors are carried through at a time
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Slide:
     """Predicted slide of one action point over F frames; nan where it is out of view or the frame is not solved."""
 
-    drift_px2: np.ndarray  # (F, 2, 2) covariance, delivery pixels squared
+    drift_px2: np.ndarray  # (F, 2, 2) mean square (covariance, and what all takes share), delivery pixels squared
     jitter_px2: np.ndarray  # (F, 2, 2)
 
     @property
@@ -112,6 +111,8 @@ def slide(
     the sightings' own covariances are true (white noise). With them (and the ``tracks`` they belong to) the solve is
     still the one that takes the sightings' covariances for granted, but the errors that go in are ``errors``.
     ``delivery_scale``: delivery pixels per recorded pixel.
+
+    What is the same in every take counts by its square, as if it were another error.
 
     Linear: where a shot is badly posed (see :func:`.covariance.solvability`) this is only a lower bound.
     """
@@ -202,12 +203,6 @@ def worst_step(information: Information, action_m: np.ndarray, in_view: np.ndarr
     return Unknown(frames, (i.point_root @ along).T, i.shared_root @ along)
 
 
-def _pairs(root: np.ndarray) -> np.ndarray:
-    """(R / 2, 2, 2): each pair of rows of a root (R, n), times itself."""
-    pair = root.reshape(len(root) // 2, 2, math.prod(root.shape[1:]))
-    return np.asarray(pair @ pair.transpose(0, 2, 1))
-
-
 def picture_rows(
     u: Unknowns, state: State, action_m: np.ndarray, at: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -231,97 +226,23 @@ def range_of(matrix: np.ndarray) -> np.ndarray:
 
 def _white(i: Information, asked: _Asked) -> np.ndarray:
     """(R / 2, 2, 2) covariance of each pair of forms, for true weights."""
-    out = _pairs(asked.picture(i))
+    out = squares(asked.picture(i), 2)
     if i.frame_own is not None:
-        out += _pairs(np.einsum("rmc,mcd->rmd", asked.rows, np.linalg.cholesky(i.frame_own[asked.at])))
+        out += squares(np.einsum("rmc,mcd->rmd", asked.rows, np.linalg.cholesky(i.frame_own[asked.at])), 2)
     return out
 
 
 def _coloured(i: Information, asked: list[_Asked], tracks: Tracks, errors: TrackErrors) -> np.ndarray:
-    """The same for all points when the tracks' errors are ``errors``.
-
-    The solve is linear in the errors: its rows by the sightings are (slope by the unknowns) C J^T W.
-    """
-    layout = i.layout
-    f, c, n = len(layout.frame_ids), layout.unknowns.per_frame, len(layout.point_ids)
+    """The same for all points when the tracks' errors are ``errors``."""
     picture = np.concatenate([one.picture(i) for one in asked])
-    r = len(picture)
-    by_frame = (picture @ i.frame_root.reshape(f * c, -1).T).reshape(r, f, c)
+    f, c, n = i.frame_root.shape
+    by_frame = (picture @ i.frame_root.reshape(f * c, n).T).reshape(len(picture), f, c)
     if i.frame_own is not None:
-        own = np.concatenate(
+        by_frame += np.concatenate(
             [_at(f, one.at, np.einsum("rmc,mcd->rmd", one.rows, i.frame_own[one.at])) for one in asked]
         )
-        by_frame += own
-    by_frame = np.ascontiguousarray(by_frame.transpose(1, 0, 2))
-    by_point = (picture @ i.point_root.reshape(3 * n, -1).T).reshape(r, n, 3)
-    by_shared = picture @ i.shared_root.T
-    white, walk, drift = errors.over(tracks.frames, tracks.points)
-    seen = np.zeros((tracks.frames, tracks.points), bool)
-    seen[tracks.frame, tracks.point] = True
-    starts = run_starts(seen)
-    slope = add_up(drift, seen)
-    step = np.where(seen & ~starts, walk, 0.0)
-    frame_place, point_place = np.full(tracks.frames, -1), np.full(tracks.points, -1)
-    frame_place[layout.frame_ids], point_place[layout.point_ids] = np.arange(f), np.arange(n)
-    row, column = frame_place[tracks.frame], point_place[tracks.point]
-    order = np.flatnonzero((row >= 0) & (column >= 0))
-    order = order[np.argsort(column[order], kind="stable")]
-    edge = np.searchsorted(column[order], np.arange(n + 1))
-    out = np.zeros((r // 2, 2, 2))
-    for a in range(0, n, BATCH):
-        b = min(a + BATCH, n)
-        some, who = order[edge[a] : edge[b]], layout.point_ids[a:b]
-        tile = tile_of(tracks, some, row[some], column[some] - a, slice(None), slice(a, b), f, b - a)
-        by_sighting = _by_sighting(tile, i, by_frame, by_point, by_shared)  # (F, R, 2, k)
-        here = seen[layout.frame_ids][:, who]
-        if np.any(errors.white_px2):
-            part = white[layout.frame_ids][:, who]
-            diagonal = np.sqrt(part[..., 0, 0])
-            lower = np.divide(part[..., 0, 1], diagonal, out=np.zeros_like(diagonal), where=diagonal > 0)
-            rest = np.sqrt(np.maximum(part[..., 1, 1] - lower**2, 0))
-            mixed = np.empty_like(by_sighting)
-            mixed[:, :, 0] = by_sighting[:, :, 0] * diagonal[:, None] + by_sighting[:, :, 1] * lower[:, None]
-            mixed[:, :, 1] = by_sighting[:, :, 1] * rest[:, None]
-            out += _pairs((mixed * here[:, None, None]).transpose(1, 0, 2, 3))
-        if np.any(errors.walk_px):
-            # A step into a frame shifts the track from there to the end of its run.
-            later = np.zeros_like(by_sighting[0])
-            shifts = np.empty((tracks.frames, *later.shape))
-            for frame in range(tracks.frames - 1, -1, -1):
-                if frame + 1 < tracks.frames:
-                    later = later * (seen[frame, who] & seen[frame + 1, who])
-                if frame_place[frame] >= 0:
-                    later = later + by_sighting[frame_place[frame]]
-                shifts[frame] = later * step[frame, who]
-            out += _pairs(shifts.transpose(1, 0, 2, 3))
-        if np.any(errors.drift_px):
-            out += _pairs(np.einsum("fmrk,fk->mrk", by_sighting, slope[layout.frame_ids][:, who]))
-    return out
-
-
-def _by_sighting(
-    tile: Tile, i: Information, of_frame: np.ndarray, of_point: np.ndarray, of_shared: np.ndarray
-) -> np.ndarray:
-    """(F, 2 M, 2, k) how the action point's pixels follow each sighting's pixel through the solve."""
-    u = i.layout.unknowns
-    jacobian = linearise(tile, i.state, u, None)[:, :-1]
-    f, _, _, k = jacobian.shape
-    white = tile.white[:, :, None]
-    if white.shape[1] == 1:
-        slope = jacobian * white
-    else:
-        slope = np.stack(
-            [jacobian[:, :, 0] * white[:, 0], jacobian[:, :, 0] * white[:, 1] + jacobian[:, :, 1] * white[:, 2]], axis=2
-        )
-    first = 3 if u.rotation_only else 0
-    own = first + u.per_frame
-    out = of_frame @ slope[:, first:own].reshape(f, -1, 2 * k)
-    out += of_shared @ slope[:, own:].reshape(f, -1, 2 * k)
-    out = out.reshape(f, -1, 2, k)
-    here = of_point[:, tile.points]
-    for j in range(k):
-        out[..., j] += here[:, j] @ slope[:, :3, :, j]
-    return np.asarray(out)
+    by_point = (picture @ i.point_root.reshape(-1, n).T).reshape(len(picture), len(i.point_root), 3)
+    return answered(i, by_frame, by_point, picture @ i.shared_root.T, tracks, errors, 2)
 
 
 def measure_slide(

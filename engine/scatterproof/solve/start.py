@@ -43,6 +43,8 @@ FOCAL_TOLD = 0.15  # part of it by which a lens may be off what was told before 
 HOPEFUL = 2.0  # times the margin up to which a rough turn is worth being finished: that takes as long as a whole solve
 TURN_TRIED = 30.0  # px of parallax against a fixed focal length beyond which a turn alone is not even tried
 ROUGH_PX = 0.5  # hypotheses from a few sightings are judged by this sigma at least: theirs are magnified
+WELL_BELOW = 0.7  # of the stated sigma: a smaller scatter is taken for the tracks' real one in the end
+TIGHTER = 3  # times that blunders are then looked for again
 RAYLEIGH = 1.1774  # median length of a residual in the plane, in sigmas
 LOSS = Loss("cauchy", 2.0)
 ONE_FOCAL_LENGTH = Unknowns("shared")
@@ -69,6 +71,7 @@ class Started:
     pair: tuple[int, int]
     kept: np.ndarray  # (K,) bool  sightings that were not dropped as blunders
     lost_frames: tuple[int, ...]  # frames with enough tracks that could not be added
+    scatter: np.ndarray  # (N,) by which the stated sigmas of each track were multiplied: 1 unless stated far too large
 
     @property
     def scene(self) -> Scene:
@@ -361,16 +364,20 @@ def _triangulate(work: _Work) -> None:
 def _adjust(work: _Work, unknowns: Unknowns | None = None, rule: Rule = ROUGH, loss: Loss | None = LOSS) -> Adjusted:
     """Adjust what is solved so far, robustly, and drop blunders."""
     done = adjust(work.chosen(), work.scene(), unknowns or Unknowns(), loss=loss, rule=rule)
+    _take_over(work, done)
+    if unknowns is not None and (unknowns.shared or unknowns.of_frame):
+        _straighten(work)
+    _drop_blunders(work)
+    return done
+
+
+def _take_over(work: _Work, done: Adjusted) -> None:
     used = done.points_used
     work.world_from_cam = done.scene.world_from_cam.copy()
     work.points[used] = done.scene.points_m[used]
     work.known &= used
     inner = done.scene.inner
     work.focal_px, work.distortion = inner[:, 0], inner[:, 1:]
-    if unknowns is not None and (unknowns.shared or unknowns.of_frame):
-        _straighten(work)
-    _drop_blunders(work)
-    return done
 
 
 def _straighten(work: _Work) -> None:
@@ -419,17 +426,35 @@ def _misfit(work: _Work, sigma: float) -> float:
     return float(np.minimum((np.nanmedian(filled, axis=0) / (RAYLEIGH * sigma)) ** 2, 9.0).mean())
 
 
+def _scatter(length: np.ndarray, seen: np.ndarray) -> float:
+    """Sigma of the residuals of what counts, as a part of the stated one; 1 where there is none."""
+    there = np.isfinite(length) & seen
+    return float(np.median(length[there])) / RAYLEIGH if there.any() else 1.0
+
+
+def _scatter_of_each(length: np.ndarray, seen: np.ndarray) -> np.ndarray:
+    """(N,) the same of each track; 0 where nothing counts."""
+    there = np.isfinite(length) & seen
+    some = there.any(0)
+    out = np.zeros(len(some))
+    out[some] = np.nanmedian(np.where(there, length, np.nan)[:, some], axis=0) / RAYLEIGH
+    return out
+
+
 def _drop_blunders(work: _Work) -> None:
     """Sightings far outside the tracks' own scatter no longer count; those that came back count again."""
     length = _residuals(work)
+    work.scatter = max(1.0, _scatter(length, work.seen))
+    _keep(work, length, BLUNDER * work.scatter)
+
+
+def _keep(work: _Work, length: np.ndarray, longest: float) -> None:
+    """What counts from now on: residuals (F, N) below ``longest`` sigma."""
     there = np.isfinite(length)
-    if not there.any():
-        return
-    work.scatter = max(1.0, float(np.median(length[there & work.seen])) / RAYLEIGH)
     t = work.tracks
     seen = np.zeros_like(work.seen)
     seen[t.frame, t.point] = True
-    work.seen = np.where(there, seen & (length < BLUNDER * work.scatter), work.seen)
+    work.seen = np.where(there, seen & (length < longest), work.seen)
     # A point that most of its sightings deny is itself the blunder: forget it, and place it anew from all of them.
     denied = work.known & ((work.seen & there).sum(0) < 0.5 * there.sum(0))
     work.known &= ~denied
@@ -448,7 +473,8 @@ def _finish(work: _Work, unknowns: Unknowns, plane: bool, pair: tuple[int, int])
         _adjust(work, unknowns, Rule(1e-6, 0.05, 30, 1e-6))
         _triangulate(work)
     _drop_blunders(work)  # those of points that were placed anew
-    done = adjust(work.chosen(), work.scene(), unknowns)
+    scatter = _own_scatter(work, unknowns)
+    done = adjust(work.chosen().times(scatter), work.scene(), unknowns)
     t = work.tracks
     kept = work.seen[t.frame, t.point]
     many = np.bincount(t.frame, minlength=t.frames) >= LEAST_RESECTED
@@ -459,7 +485,26 @@ def _finish(work: _Work, unknowns: Unknowns, plane: bool, pair: tuple[int, int])
             lost,
             "most frames share too few tracks with the rest: longer tracks, or more of them there",
         )
-    return Started(done, unknowns.rotation_only, plane, pair, kept, lost)
+    return Started(done, unknowns.rotation_only, plane, pair, kept, lost, scatter)
+
+
+def _own_scatter(work: _Work, unknowns: Unknowns) -> np.ndarray:
+    """(N,) each track's own sigma as a part of the stated one, 1 unless that was stated far too large.
+
+    Sightings that stick to something else would hide among sigmas that are too large; and tracks that were all told the
+    same sigma are not equally good. Found in turns: adjust with the scatter as it is, measure it, drop blunders.
+    """
+    own = np.ones(work.tracks.points)
+    for _ in range(TIGHTER):
+        length = _residuals(work)
+        scatter = _scatter(length, work.seen)
+        if scatter > WELL_BELOW:
+            return own
+        own = np.clip(_scatter_of_each(length, work.seen), scatter, 1.0)
+        done = adjust(work.chosen().times(own), work.scene(), unknowns, loss=LOSS, rule=Rule(1e-6, 0.05, 30, 1e-6))
+        _take_over(work, done)
+        _keep(work, _residuals(work) / own, BLUNDER)
+    return own
 
 
 def _turn(work: _Work, unknowns: Unknowns) -> _Work:

@@ -2,8 +2,9 @@
 
 A pattern that is matched from frame to frame wanders: small errors add up (a random walk), and where the picture grows
 or shears, a matcher that only shifts its pattern makes a small error of the same sign in every frame (deformation
-drift). Matched back to a reference frame with the pattern warped, errors are nearly white. A prediction and a
-simulation that use the same :class:`TrackErrors` speak of the same tracks.
+drift). Matched back to a reference frame with the pattern warped, errors are nearly white. And what is tracked may not
+be one point at all: a band is seen on the near side of its pole, another part of it from every place. A prediction and
+a simulation that use the same :class:`TrackErrors` speak of the same tracks.
 
 Where a track breaks off it starts anew: a *run*. Walk and drift are zero in a run's first frame (a constant offset only
 moves the point).
@@ -23,6 +24,7 @@ class TrackErrors:
     white_px2: np.ndarray | float = 0.0  # (F, N, 2, 2), (F, N) or one  covariance of the white part, px^2
     walk_px: np.ndarray | float = 0.0  # (F, N)  sigma of the step into a frame, each axis
     drift_px: np.ndarray | float = 0.0  # (F, N)  sigma of the drift's step into a frame: same sign all along a track
+    offset_px: np.ndarray | float = 0.0  # (F, N, 2) or 0  the same in every take
 
     def over(self, frames: int, points: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """The three parts at full size: (F, N, 2, 2), (F, N), (F, N). Raises ValueError for what is negative."""
@@ -39,7 +41,15 @@ class TrackErrors:
     @property
     def coloured(self) -> bool:
         """Whether anything but white noise is there."""
-        return bool(np.any(self.walk_px) or np.any(self.drift_px))
+        return bool(np.any(self.walk_px) or np.any(self.drift_px) or np.any(self.offset_px))
+
+    def only(self, tracks: np.ndarray) -> TrackErrors:
+        """The errors of ``tracks`` (N',) alone, where parts are given track by track."""
+        white, walk, drift, offset = map(np.asarray, (self.white_px2, self.walk_px, self.drift_px, self.offset_px))
+        return TrackErrors(
+            white[:, tracks] if white.ndim > 1 else white, walk[..., tracks] if walk.ndim else walk,
+            drift[..., tracks] if drift.ndim else drift, offset[:, tracks] if offset.ndim else offset,
+        )  # fmt: skip
 
 
 def run_starts(seen: np.ndarray) -> np.ndarray:
@@ -73,12 +83,15 @@ def simulate(errors: TrackErrors, seen: np.ndarray, rng: np.random.Generator) ->
     z = rng.normal(size=(f, n, 2))
     out = np.stack([r00 * z[..., 0], r10 * z[..., 0] + r11 * z[..., 1]], axis=-1)
     out += add_up(walk[..., None] * rng.normal(size=(f, n, 2)), seen)
-    out += add_up(drift, seen)[..., None] * rng.normal(size=(n, 2))
+    out += add_up(drift, seen)[..., None] * rng.normal(size=(n, 2)) + errors.offset_px
     return np.asarray(np.where(seen[..., None], out, 0.0))
 
 
 def track_covariance(errors: TrackErrors, seen: np.ndarray) -> np.ndarray:
-    """(N, F, 2, F, 2) covariance of each track's errors over the frames, zero where nothing is ``seen`` (F, N)."""
+    """(N, F, 2, F, 2) covariance of each track's errors over the frames, zero where nothing is ``seen`` (F, N).
+
+    Offsets have none: they are the same in every take.
+    """
     f, n = seen.shape
     white, walk, drift = errors.over(f, n)
     out = np.zeros((n, f, 2, f, 2))

@@ -67,6 +67,7 @@ class Features:
     before_m: np.ndarray  # (N, 3) previous outline corner; the feature itself where it is no corner
     after_m: np.ndarray  # (N, 3) next outline corner
     size_m: np.ndarray  # (N,) shortest adjoining edge; diameter of a disc; height of a band
+    pole_m: np.ndarray  # (N,) thickness of a band's pole, else 0
 
     def __post_init__(self) -> None:
         n = len(self.position_m)
@@ -74,7 +75,8 @@ class Features:
             object.__setattr__(self, name, frozen_array(name, getattr(self, name), (n, 3)))
         for name in ("kind", "owner", "surface"):
             object.__setattr__(self, name, frozen_array(name, getattr(self, name), (n,), int))
-        object.__setattr__(self, "size_m", frozen_array("size_m", self.size_m, (n,)))
+        for name in ("size_m", "pole_m"):
+            object.__setattr__(self, name, frozen_array(name, getattr(self, name), (n,)))
 
     def __len__(self) -> int:
         return len(self.position_m)
@@ -216,13 +218,14 @@ def _marker_features(markers: Markers, surfaces: Sequence[Surface], discs: np.nd
         "before_m": before[kept],
         "after_m": after[kept],
         "size_m": size[kept],
+        "pole_m": np.zeros(kept.sum()),
     }
 
 
 def _band_features(stand: Stand, owner: int) -> dict[str, np.ndarray]:
     height = stand.base + np.array(stand.bands, dtype=float)
     position = np.column_stack([np.full((len(height), 2), stand.at), height])
-    return _facing_every_way(position, BAND, owner, stand.band_width)
+    return _facing_every_way(position, BAND, owner, stand.band_width, stand.pole)
 
 
 def _hard_points(gear: Gear, owner: int) -> dict[str, np.ndarray]:
@@ -230,7 +233,9 @@ def _hard_points(gear: Gear, owner: int) -> dict[str, np.ndarray]:
     return _facing_every_way(gear_points(gear.at, gear.turn, points), POINT, owner, min(gear.size))
 
 
-def _facing_every_way(position: np.ndarray, kind: int, owner: int, size: float) -> dict[str, np.ndarray]:
+def _facing_every_way(
+    position: np.ndarray, kind: int, owner: int, size: float, pole: float = 0.0
+) -> dict[str, np.ndarray]:
     position = _rounded(position, 9)
     count = len(position)
     return {
@@ -242,4 +247,5 @@ def _facing_every_way(position: np.ndarray, kind: int, owner: int, size: float) 
         "before_m": position,
         "after_m": position,
         "size_m": np.full(count, size),
+        "pole_m": np.full(count, pole),
     }
