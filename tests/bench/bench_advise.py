@@ -70,7 +70,8 @@ def main() -> None:
     part = np.isin(found.group, seen)
     own = {field: getattr(found.sightings, field)[:, part] for field in Sightings.__slots__}
     group = np.searchsorted(seen, found.group[part])
-    found = Sighted(Sightings(**own), group, found.point_m[part], found.run[:, part])
+    found = Sighted(Sightings(**own), group, found.point_m[part], found.run[:, part],
+                    found.covariance_px2[:, part], found.beside_px[:, part])  # fmt: skip
     some = np.linspace(0, len(seen) - 1, given.solves).astype(int).tolist()
 
     start = time.perf_counter()

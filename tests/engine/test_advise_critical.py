@@ -23,7 +23,7 @@ from scatterproof.plan.read import parse_plan
 from scatterproof.plan.templates import example
 from scatterproof.problems import BadInput
 from scatterproof.readiness.rehearse import rehearse, rehearse_shot
-from scatterproof.readiness.verdict import FIRM, LOST
+from scatterproof.readiness.verdict import FIRM, LOST, THIN
 from scatterproof.stage.layout import restocked
 
 PLANS = {"LY": "lantern-yard", "CA": "clockwork-attic", "MB": "moonrise-basin"}
@@ -95,7 +95,9 @@ def test_stands_gear_and_markers_that_are_passed_over_do_not_matter(name):
 
 def test_what_hangs_together_is_told_together():
     rows = found_in("LY030")
-    assert [row.kind for row in rows] == [STANDS]
+    assert rows[0].kind == STANDS
+    # A stand alone lets the roundness of its pole pass for parallax: that is thin at most.
+    assert {(row.kind, row.after) for row in rows[1:]} <= {(STAND, THIN)}
     assert rows[0].name == ALL_STANDS
     assert (rows[0].before, rows[0].after) == (FIRM, LOST)
     assert rows[0].text == (

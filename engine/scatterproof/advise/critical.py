@@ -210,12 +210,26 @@ def removed(rehearsal: Rehearsal, things: tuple[Thing, ...]) -> tuple[Core, Chan
     columns = np.concatenate([thing.columns for thing in things])
     group = np.repeat(np.arange(len(things)), [len(thing.columns) for thing in things])
     part = Sightings(**{name: getattr(r.sightings, name)[core.rows][:, columns] for name in Sightings.__slots__})
+    points, weights, beside = as_in_network(r, core.rows)
     # The solve gets at most so many tracks: what it does not get it can not lose.
-    used = np.isin(columns, r.network.feature)
+    used = weights[:, columns, 0, 0] > 0
     part = replace(part, why=np.where(used, part.why, np.uint8(SHORT)))
-    found = Sighted(part, group, r.layout.features.position_m[columns], runs(part.seen)[0])
+    found = Sighted(part, group, points[columns], runs(part.seen)[0], weights[:, columns], beside[:, columns])
     after = changed(core, delta_of(core, extra_points(found, len(things))), -1.0)
     return core, standing_still(core), after
+
+
+def as_in_network(rehearsal: Rehearsal, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Points (N, 3), weights (K, N, 2, 2), offsets (K, N, 2) of all features in some frames, as in the network."""
+    network, n = rehearsal.network, len(rehearsal.layout.features)
+    points = rehearsal.layout.features.position_m.copy()
+    points[network.feature] = network.truth.points_m
+    weights, beside = np.zeros((len(rows), n, 2, 2)), np.zeros((len(rows), n, 2))
+    offset = np.broadcast_to(network.errors.offset_px, network.uv_px.shape)
+    for run, feature in enumerate(network.feature.tolist()):  # runs of one feature do not overlap
+        weights[:, feature] += network.covariance_px2[rows, run]
+        beside[:, feature] += offset[rows, run]
+    return points, weights, beside
 
 
 def _runs(rehearsal: Rehearsal, thing: Thing, before: np.ndarray, after: np.ndarray) -> list[Critical]:

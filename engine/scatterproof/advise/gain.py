@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..camera.lens import project
-from ..camera.track import CameraTrack
+from ..camera.track import CameraTrack, only_rows
+from ..prove.bands import as_one_point, unexplained
 from ..readiness.rehearse import Rehearsal
 from ..readiness.verdict import FIRM
 from ..sightings.need import EDGE_M
@@ -24,7 +25,7 @@ from ..solve.network import Unknowns
 from ..solve.parallax import homography_rest, levels, pinhole_px
 from ..solve.slide import radius
 from ..sources import TRACK_FLOOR
-from ..stage.layout import BAND
+from ..stage.layout import BAND, Features
 from .candidates import Candidates
 from .update import Changed, Core, Extra, changed, core_of, delta_of, key_rows, standing_still
 
@@ -69,6 +70,8 @@ class Sighted:
     group: np.ndarray  # (Q,) int
     point_m: np.ndarray  # (Q, 3)
     run: np.ndarray  # (K, Q) int  first key frame of the run
+    covariance_px2: np.ndarray  # (K, Q, 2, 2) by which a solve weighs it, zero where not seen
+    beside_px: np.ndarray  # (K, Q, 2) by which it is off in every take alike
 
     @property
     def seen(self) -> np.ndarray:
@@ -133,7 +136,25 @@ def sighted(rehearsal: Rehearsal, candidates: Candidates, rows: np.ndarray) -> S
     why[(why == SEEN) & _crowded(r, found.uv_px, features.owner, why == SEEN, rows)] = MERGED
     step = len(r.track) / len(rows)
     why[:] = drop_short(why, max(1, round(r.criteria.track_frames / step)))
-    return Sighted(found, features.owner, features.position_m, runs(why == SEEN)[0])
+    return Sighted(found, features.owner, *_weighed(r, features, found, rows))
+
+
+def _weighed(
+    rehearsal: Rehearsal, features: Features, found: Sightings, rows: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Points, runs, weights and offsets as :func:`..prove.shot.shot_network` has them, bands each as one point."""
+    seen, point = found.seen, features.position_m.copy()
+    covariance, beside = np.zeros((*seen.shape, 2, 2)), np.zeros((*seen.shape, 2))
+    packed = found.covariance[seen].astype(float)
+    covariance[seen] = packed[:, [0, 1, 1, 2]].reshape(-1, 2, 2) + TRACK_FLOOR.value**2 * np.eye(2)
+    band = np.flatnonzero((features.kind == BAND) & seen.any(axis=0))
+    if len(band):
+        track, here = only_rows(rehearsal.track, rows), seen[:, band]
+        point[band], beside[:, band] = as_one_point(
+            point[band], features.pole_m[band] / 2, track, track.centre_m, here, covariance[:, band]
+        )
+        covariance[:, band] += unexplained(beside[:, band], here)
+    return point, runs(seen)[0], covariance, beside
 
 
 def _crowded(
@@ -181,10 +202,9 @@ def shot_core(rehearsal: Rehearsal, rows: np.ndarray | None = None) -> Core | No
 
 def extra_points(found: Sighted, groups: int) -> Extra:
     """Sighted candidates as an update takes them."""
-    covariance = np.zeros((*found.seen.shape, 2, 2))
-    packed = found.sightings.covariance[found.seen].astype(float)
-    covariance[found.seen] = packed[:, [0, 1, 1, 2]].reshape(-1, 2, 2) + TRACK_FLOOR.value**2 * np.eye(2)
-    return Extra(found.point_m, found.group, groups, found.sightings.uv_px, found.seen, covariance)
+    return Extra(
+        found.point_m, found.group, groups, found.sightings.uv_px, found.seen, found.covariance_px2, found.beside_px
+    )
 
 
 def _slides(
@@ -202,6 +222,7 @@ def _slides(
     seen_only = Sighted(
         Sightings(**{name: getattr(found.sightings, name)[:, part] for name in Sightings.__slots__}),
         np.searchsorted(some, found.group[part]), found.point_m[part], found.run[:, part],
+        found.covariance_px2[:, part], found.beside_px[:, part],
     )  # fmt: skip
     before = standing_still(core)
     after = changed(core, delta_of(core, extra_points(seen_only, len(some)))) if len(some) else None

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..camera.axes import from_pan_tilt_roll, pan_tilt_roll, quaternion_from_matrix
-from ..camera.track import CameraTrack
+from ..camera.track import CameraTrack, only_rows
 from ..plan.criteria import REFERENCE
 from ..plan.model import Blocker, CameraSample, Plan
 from ..prove.shot import shot_network
@@ -281,12 +281,12 @@ def _measured(scorer: Scorer, takes: np.ndarray) -> dict[str, list[np.ndarray]]:
     occluders = _occluders(r, takes, np.tile(np.clip(moments, 0, len(r.track) - 1), t), k * beside)
     middle = np.arange(t * k) * beside + BESIDE
     found = sight(scorer.layout.features, track, occluders, r.criteria, middle, scorer.spread, r.looks)
-    single = _only(track, middle)
+    single = only_rows(track, middle)
     out: dict[str, list[np.ndarray]] = {}
     for n in range(t):
         part = slice(n * k, (n + 1) * k)
         own = Sightings(**{name: getattr(found, name)[part] for name in Sightings.__slots__})
-        for name, value in _of_take(scorer, own, _only(single, np.arange(n * k, (n + 1) * k))).items():
+        for name, value in _of_take(scorer, own, only_rows(single, np.arange(n * k, (n + 1) * k))).items():
             out.setdefault(name, []).append(value)
     return out
 
@@ -302,11 +302,6 @@ def _stacked(track: CameraTrack, poses: np.ndarray, moment: np.ndarray, longer: 
         track, frame=np.arange(len(poses)), world_from_cam=poses, focal_px=focal_px,
         focal_mm=then(track.focal_mm) * longer, focus_m=then(track.focus_m), stop=then(track.stop),
     )  # fmt: skip
-
-
-def _only(track: CameraTrack, rows: np.ndarray) -> CameraTrack:
-    names = ("world_from_cam", "focal_px", "focal_mm", "focus_m", "stop")
-    return replace(track, frame=np.arange(len(rows)), **{name: getattr(track, name)[rows] for name in names})
 
 
 def _occluders(r: Rehearsal, takes: np.ndarray, row: np.ndarray, each: int) -> tuple[Occluder, ...]:

@@ -41,6 +41,7 @@ class Core:
     state: State
     place: np.ndarray  # (K,) int  where each key frame stands in the layout, -1 where too little is seen to take part
     matrix: np.ndarray  # (n, n)  reduced normal matrix of cameras and lens, gauge held
+    pull: np.ndarray  # (n,)  right-hand side that goes with it: of what tracks are off by in every take alike
     forms: np.ndarray  # (2 A, n)  x and y of the slide at the asked key frames, delivery pixels
     asked: np.ndarray  # (A,) int  these, as rows of ``rows``
     own: np.ndarray  # (A, 2, c)  the same by the frame's own unknowns, no placement taken off
@@ -57,13 +58,14 @@ class Extra:
     uv_px: np.ndarray  # (K, Q, 2)
     seen: np.ndarray  # (K, Q) bool
     covariance_px2: np.ndarray  # (K, Q, 2, 2)  of one frame's sighting
+    beside_px: np.ndarray  # (K, Q, 2)  by which it is off in every take alike
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Changed:
     """What S changes leave; infinite, or minus infinity, where nothing is fixed any more."""
 
-    slide_px2: np.ndarray  # (S, A, 2, 2)  covariance at the asked key frames, delivery pixels squared
+    slide_px2: np.ndarray  # (S, A, 2, 2)  mean square at the asked key frames, delivery pixels squared
     information: np.ndarray  # (S,)  log determinant of the reduced matrix, nats
     own_px2: np.ndarray  # (S, A)  variance that one frame's own sightings leave there, points known
 
@@ -92,7 +94,8 @@ def core_of(network: ShotNetwork, rows: np.ndarray | None = None, unknowns: Unkn
         world_from_cam=truth.world_from_cam[rows], focal_px=truth.focal_px[rows],
         distortion=np.asarray(truth.distortion)[rows],
     )  # fmt: skip
-    tracks = Tracks.from_grid(network.uv_px[rows], network.seen[rows], network.covariance_px2[rows] / share)
+    seen, beside = network.seen[rows], np.broadcast_to(network.errors.offset_px, network.uv_px.shape)[rows]
+    tracks = Tracks.from_grid(network.uv_px[rows] + beside, seen, network.covariance_px2[rows] / share)
     layout = lay_out(tracks, u, keep_points=False)
     if not layout.sightings:
         return None
@@ -117,26 +120,28 @@ def core_of(network: ShotNetwork, rows: np.ndarray | None = None, unknowns: Unkn
     columns = (at[:, None] * c + np.arange(c)).ravel()
     forms[:, columns] = np.einsum("rma,mac->rmc", taken_off.reshape(-1, m, 2), by_frame).reshape(-1, m * c)
     forms[:, f * c :] = taken_off @ by_shared.reshape(2 * m, -1)
+    pull = -reduced.on_kept_side(reduced.gradient)[0]
     return Core(
-        rows, share, layout, state, place, reduced.system(), forms * scale, layout.frame_ids[at], by_frame * scale,
-        reduced.frame_weight[at] / share,
+        rows, share, layout, state, place, reduced.system(), pull, forms * scale, layout.frame_ids[at],
+        by_frame * scale, reduced.frame_weight[at] / share,
     )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Delta:
-    """S changes of a core's matrix: per key frame, lens, and the rows that fix the points' places."""
+    """S changes of a core: of its matrix per key frame, of the lens, and by the rows that fix points; of its pull."""
 
     frames: np.ndarray  # (S, f, c, c)
     cross: np.ndarray  # (S, f, c, g)
     shared: np.ndarray  # (S, g, g)
     taken: np.ndarray  # (S, 3 P, n)
+    pull: np.ndarray  # (S, n)
 
     def __len__(self) -> int:
         return len(self.frames)
 
     def __getitem__(self, rows: slice | np.ndarray) -> Delta:
-        return Delta(self.frames[rows], self.cross[rows], self.shared[rows], self.taken[rows])
+        return Delta(self.frames[rows], self.cross[rows], self.shared[rows], self.taken[rows], self.pull[rows])
 
     def matrices(self) -> np.ndarray:
         """(S, n, n)."""
@@ -160,8 +165,7 @@ def delta_of(core: Core, extra: Extra) -> Delta:
     seen = extra.seen[there]
     seen = seen & (seen.sum(0) >= 2)
     if not q or not seen.any():
-        zero = np.zeros((s, 0, f * c + g))
-        return Delta(np.zeros((s, f, c, c)), np.zeros((s, f, c, g)), np.zeros((s, g, g)), zero)
+        return _no_delta(core, s)
     uv = np.where(seen[..., None], extra.uv_px[there], 0.0)
     tracks = Tracks.from_grid(uv, seen, extra.covariance_px2[there] / core.share)
     tile = tile_of(tracks, np.arange(len(tracks)), tracks.frame, tracks.point, slice(None), slice(None), f, q)
@@ -181,6 +185,14 @@ def delta_of(core: Core, extra: Extra) -> Delta:
     coupling[:, :, : f * c] = (point @ own.transpose(0, 1, 3, 2)).transpose(0, 2, 1, 3).reshape(q, 3, f * c)
     coupling[:, :, f * c :] = np.einsum("qfar,qfbr->qab", point, shared, optimize=True)
     rows = root.transpose(0, 2, 1) @ coupling
+    off = np.where(seen[..., None], extra.beside_px[there], 0.0)
+    pulls = np.zeros((q, f * c + g))
+    if off.any():
+        off = _whitened(off, tile.white).transpose(1, 0, 2)[..., None]  # (Q, f, 2, 1)
+        pulls[:, : f * c] = (own @ off)[..., 0].reshape(q, f * c)
+        pulls[:, f * c :] = (shared @ off)[..., 0].sum(axis=1)
+        by_point = (point @ off)[..., 0].sum(axis=1)
+        pulls -= np.einsum("qan,qba,qb->qn", rows, root, by_point, optimize=True)
     edge = np.searchsorted(extra.group, np.arange(s + 1))
     inside = np.arange(q) - edge[extra.group]
     taken = np.zeros((s, int(np.diff(edge).max()), 3, f * c + g))
@@ -190,6 +202,7 @@ def delta_of(core: Core, extra: Extra) -> Delta:
         _summed(own @ shared.transpose(0, 1, 3, 2), edge),
         _summed(np.einsum("qfar,qfbr->qab", shared, shared, optimize=True), edge),
         taken.reshape(s, -1, f * c + g),
+        _summed(pulls, edge),
     )
 
 
@@ -202,17 +215,23 @@ def _summed(values: np.ndarray, edge: np.ndarray) -> np.ndarray:
     return out
 
 
-def changed(core: Core, delta: Delta, sign: float = 1.0, base: np.ndarray | None = None) -> Changed:
-    """Slide and information after each change by itself: added (``sign`` 1) or taken away (-1).
+def _whitened(uv_px: np.ndarray, white: np.ndarray) -> np.ndarray:
+    """(f, Q, 2) offsets in sigmas, by ``white`` (f, 1 or 3, Q)."""
+    if white.shape[1] == 1:
+        return np.asarray(uv_px * white[:, 0, :, None])
+    x, y = np.moveaxis(uv_px, -1, 0)
+    return np.stack([white[:, 0] * x + white[:, 1] * y, white[:, 2] * y], axis=-1)
 
-    base : (n, n) the matrix to change instead of the core's own, for changes upon changes
-    """
+
+def changed(core: Core, delta: Delta, sign: float = 1.0) -> Changed:
+    """Slide and information after each change by itself: added (``sign`` 1) or taken away (-1)."""
     s, a = len(delta), len(core.asked)
-    matrix = core.matrix if base is None else base
     slide, information = np.full((s, a, 2, 2), np.nan), np.full(s, -np.inf)
     for start in range(0, s, AT_ONCE):
         part = slice(start, min(start + AT_ONCE, s))
-        slide[part], information[part] = _factored(matrix + sign * delta[part].matrices(), core.forms)
+        slide[part], information[part] = _factored(
+            core.matrix + sign * delta[part].matrices(), core.forms, core.pull + sign * delta.pull[part]
+        )
     own = np.zeros((s, a))
     places = core.place[core.asked]
     weight = core.weight + sign * delta.frames[:, places] / core.share
@@ -227,27 +246,36 @@ def changed(core: Core, delta: Delta, sign: float = 1.0, base: np.ndarray | None
 
 def standing_still(core: Core) -> Changed:
     """The core as it is, as one change that changes nothing."""
+    return changed(core, _no_delta(core, 1))
+
+
+def _no_delta(core: Core, s: int) -> Delta:
     u = core.layout.unknowns
     f, c, g = len(core.layout.frame_ids), u.per_frame, len(u.shared)
-    none = Delta(np.zeros((1, f, c, c)), np.zeros((1, f, c, g)), np.zeros((1, g, g)), np.zeros((1, 0, f * c + g)))
-    return changed(core, none)
+    n = f * c + g
+    return Delta(
+        np.zeros((s, f, c, c)), np.zeros((s, f, c, g)), np.zeros((s, g, g)), np.zeros((s, 0, n)), np.zeros((s, n))
+    )
 
 
-def _factored(matrices: np.ndarray, forms: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _factored(matrices: np.ndarray, forms: np.ndarray, pull: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """(S, A, 2, 2) slide and (S,) log determinants of (S, n, n) matrices; infinite where one is not positive."""
     s, n, r = len(matrices), matrices.shape[1], len(forms)
-    whole = np.zeros((s, n + r, n + r))
+    whole = np.zeros((s, n + r + 1, n + r + 1))
     whole[:, :n, :n] = matrices
-    whole[:, n:, :n] = forms
-    whole[:, np.arange(n, n + r), np.arange(n, n + r)] = BIG
+    whole[:, n:-1, :n] = forms
+    whole[:, -1, :n] = pull
+    whole[:, np.arange(n, n + r + 1), np.arange(n, n + r + 1)] = BIG
     try:
         lower = np.linalg.cholesky(whole)
     except np.linalg.LinAlgError:
         if s == 1:
             return np.broadcast_to(np.diag([np.inf, np.inf]), (1, r // 2, 2, 2)), np.array([-np.inf])
         h = s // 2
-        parts = _factored(matrices[:h], forms), _factored(matrices[h:], forms)
+        parts = _factored(matrices[:h], forms, pull[:h]), _factored(matrices[h:], forms, pull[h:])
         return np.concatenate([parts[0][0], parts[1][0]]), np.concatenate([parts[0][1], parts[1][1]])
-    root = lower[:, n:, :n].reshape(s, r // 2, 2, n)
+    root = lower[:, n:-1, :n].reshape(s, r // 2, 2, n)
+    alike = root @ lower[:, -1, None, :n, None]  # (S, A, 2, 1)
     each = np.arange(n)
-    return root @ root.transpose(0, 1, 3, 2), 2 * np.log(lower[:, each, each]).sum(1)
+    slide = root @ root.transpose(0, 1, 3, 2) + alike @ alike.transpose(0, 1, 3, 2)
+    return slide, 2 * np.log(lower[:, each, each]).sum(1)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -65,6 +65,12 @@ class CameraTrack:
     def centre_m(self) -> np.ndarray:
         """(F, 3) camera centres in the world, metres."""
         return self.world_from_cam[:, :3, 3]
+
+
+def only_rows(track: CameraTrack, rows: np.ndarray) -> CameraTrack:
+    """Some frames (K,) of a track, numbered from 0."""
+    names = ("world_from_cam", "focal_px", "focal_mm", "focus_m", "stop")
+    return replace(track, frame=np.arange(len(rows)), **{name: getattr(track, name)[rows] for name in names})
 
 
 def camera_track(plan: Plan, shot: Shot) -> CameraTrack:

@@ -39,3 +39,9 @@ def as_one_point(
         right = np.einsum("ftai,ftab,ftb->ti", slope, weight, off, optimize=True) - (point - axis_m) / LOOSE_M**2
         point = point + np.linalg.solve(normal, right[..., None])[..., 0]
     return point, np.where(seen[..., None], wanted - project(point, track)[0], 0.0)
+
+
+def unexplained(beside_px: np.ndarray, seen: np.ndarray) -> np.ndarray:
+    """(F, T, 2, 2) mean square of what no point explains, over each track: to be believed no further than that."""
+    each = np.einsum("fti,ftj->tij", beside_px, beside_px) / np.maximum(seen.sum(0), 1)[:, None, None]
+    return np.where(seen[..., None, None], each, 0.0)

@@ -20,7 +20,7 @@ from ..solve.start import Lens
 from ..solve.track_errors import TrackErrors, run_starts
 from ..sources import GRADIENT_NOISE, TRACK_FLOOR
 from ..stage.layout import BAND, CORNER, POINT, Layout
-from .bands import as_one_point
+from .bands import as_one_point, unexplained
 
 UNKNOWN_DISTORTION = (K1, K2)
 FLAT = 0.01
@@ -122,8 +122,6 @@ def shot_network(
         drift = _drift_step(layout, track, criteria.window, sightings, feature) * seen
     truth, uv, beside = _with_bands(layout, track, truth, feature, seen, uv, covariance)
     errors = TrackErrors(covariance, walk, drift, beside)
-    # What no point explains is no blunder either: the solve is to believe a band only as far as it fits one.
-    unfit = np.einsum("fti,ftj->tij", beside, beside) / np.maximum(seen.sum(0), 1)[:, None, None]
     action = np.array(shot.action_point, float)
     return ShotNetwork(
         name=shot.name,
@@ -132,7 +130,7 @@ def shot_network(
         feature=feature,
         seen=seen,
         uv_px=uv,
-        covariance_px2=covariance + np.where(seen[..., None, None], unfit, 0.0),
+        covariance_px2=covariance + unexplained(beside, seen),  # else a solve would drop it as blunders
         errors=errors,
         unknowns=unknowns_of(camera, track, rotation_only),
         action_m=action,

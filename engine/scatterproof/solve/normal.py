@@ -499,21 +499,11 @@ class Reduced:
         if self.factor is None:
             self.factor = Factor.of(self.system())
         keeps_points = self.layout.keeps_points
+        right, inner = self.on_kept_side(gradient)
+        square = sum(float(half @ half) for half in inner)
         side = gradient.points if keeps_points else gradient.frames
-        gone_gradient = gradient.frames if keeps_points else gradient.points
-        right = np.concatenate([side.ravel(), gradient.shared])
-        inner, square = [], 0.0
-        for e in self.slabs:
-            if keeps_points:
-                half = np.einsum("fij,fj->fi", e.factor, gone_gradient[e.own]).ravel()
-                right[e.columns] -= half @ e.rows
-            else:
-                half = np.einsum("ijk,jk->ik", e.factor, gone_gradient[:, e.own]).ravel()
-                right[e.columns] -= e.rows @ half
-            inner.append(half)
-            square += float(half @ half)
+        gone = np.empty_like(gradient.frames if keeps_points else gradient.points)
         kept = -self.factor.solve(right)
-        gone = np.empty_like(gone_gradient)
         for e, half in zip(self.slabs, inner, strict=True):
             if keeps_points:
                 half = (half + e.rows @ kept[e.columns]).reshape(-1, gone.shape[1])
@@ -524,6 +514,22 @@ class Reduced:
         side, shared = kept[: side.size].reshape(side.shape), kept[side.size :]
         step = Unknown(gone, side, shared) if keeps_points else Unknown(side, gone, shared)
         return step, square - float(right @ kept)
+
+    def on_kept_side(self, gradient: Unknown) -> tuple[np.ndarray, list[np.ndarray]]:
+        """A gradient (n,) by the kept unknowns, the others eliminated; and what each slab of these took off."""
+        keeps_points = self.layout.keeps_points
+        side = gradient.points if keeps_points else gradient.frames
+        gone_gradient = gradient.frames if keeps_points else gradient.points
+        right, inner = np.concatenate([side.ravel(), gradient.shared]), []
+        for e in self.slabs:
+            if keeps_points:
+                half = np.einsum("fij,fj->fi", e.factor, gone_gradient[e.own]).ravel()
+                right[e.columns] -= half @ e.rows
+            else:
+                half = np.einsum("ijk,jk->ik", e.factor, gone_gradient[:, e.own]).ravel()
+                right[e.columns] -= e.rows @ half
+            inner.append(half)
+        return right, inner
 
 
 def _products(left: np.ndarray, right: np.ndarray, out: np.ndarray) -> None:
