@@ -7,7 +7,7 @@ from scatterproof.solve.network import K1, Scene, Survey, Tracks, Unknowns
 from scatterproof.solve.normal import gauge_modes, lay_out, rotation_of, state_of
 from scatterproof.solve.response import pose_squares
 from scatterproof.solve.slide import measure_slide, radius, slide, slow_part
-from scatterproof.solve.track_errors import TrackErrors, add_up, run_starts, simulate, track_covariance
+from scatterproof.solve.track_errors import TrackErrors, add_up, run_starts, simulate, track_covariance, wandering
 from small_networks import ALL, KINDS, dense, gappy_shot
 from staged_shot import CENTRE_PX, look_at, nudged, seen_by, staged_shot
 
@@ -282,6 +282,16 @@ def test_simulated_errors_have_the_stated_covariance():
     assert np.array_equal(
         simulate(errors, seen, np.random.default_rng(5)), simulate(errors, seen, np.random.default_rng(5))
     )
+
+
+def test_wandering_is_the_variance_about_a_track_s_own_mean():
+    seen = np.ones((60, 2), bool)
+    errors = TrackErrors(0.0, np.array([0.1, 0.0]), np.array([0.0, 0.05]))
+    draws = np.array([simulate(errors, seen, np.random.default_rng(seed)) for seed in range(4000)])
+    measured = np.var(draws, axis=1).mean((0, -1))
+    assert wandering(errors, seen)[0] == pytest.approx(measured, rel=0.05)
+    assert np.ptp(wandering(errors, seen), axis=0).max() == 0
+    assert not wandering(TrackErrors(0.3), seen).any()
 
 
 @pytest.mark.parametrize("colour", ["white", "walking", "leaning"])

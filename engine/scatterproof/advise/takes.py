@@ -196,6 +196,7 @@ class Scorer:
     spread: Spread
     scale: dict[str, np.ndarray]  # (K,) what the planned take's rehearsal says over what its key frames say
     planned: np.ndarray  # (K,) state in its rehearsal
+    above: np.ndarray  # (K,) px by which the key frames say more drift than the planned take's rehearsal
 
     @property
     def at_once(self) -> int:
@@ -209,8 +210,11 @@ class Scorer:
 
     def _batch(self, takes: np.ndarray) -> Scored:
         values = {name: np.array(found) for name, found in _measured(self, takes).items()}
+        drift = values["drift"] - self.above
         for name, scale in self.scale.items():
             values[name] = values[name] * scale
+        # What bands are off by grows otherwise than noise: no more is taken off than off the planned take.
+        values["drift"] = np.fmax(values["drift"], drift)
         return judged(values, self.rehearsal)
 
 
@@ -244,8 +248,9 @@ def scorer_of(rehearsal: Rehearsal) -> Scorer:
     if not shot.rotation_only:
         whole |= {"out_of_plane": shot.out_of_plane_sigma, "depths": np.minimum(shot.depths, _most_depths(r))}
     room = judged(whole, r).room
-    rows = _key_rows(room, min(max(FEWEST_KEYS, min(KEYS, len(r.track) // APART)), len(r.track)))
-    first = Scorer(r, rows, r.layout, spread_of(r.layout.features), {}, shot.state[rows])
+    keys = max(FEWEST_KEYS, min(KEYS, len(r.track) // APART)) + 2
+    rows = _key_rows(room, min(keys, len(r.track)))
+    first = Scorer(r, rows, r.layout, spread_of(r.layout.features), {}, shot.state[rows], np.zeros(len(rows)))
     own = _measured(first, np.zeros((1, len(WAYS))))
     scale = {}
     for name, values in whole.items():
@@ -254,14 +259,16 @@ def scorer_of(rehearsal: Rehearsal) -> Scorer:
             with np.errstate(all="ignore"):
                 ratio = said / now
             scale[name] = np.where(np.isfinite(ratio) & (ratio > 0), ratio, 1.0)
-    return replace(first, scale=scale)
+    with np.errstate(invalid="ignore"):
+        above = np.nan_to_num(own["drift"][0] - shot.drift_px[rows], nan=0.0, posinf=0.0, neginf=0.0)
+    return replace(first, scale=scale, above=above)
 
 
 def _key_rows(room: np.ndarray, keys: int) -> np.ndarray:
-    """(K,) rows: of each part of the shot the one with the least room, then those that have less room elsewhere."""
-    parts = np.array_split(np.arange(len(room)), (keys + 1) // 2)
-    rows = [int(part[np.argmin(room[part])]) for part in parts]
-    apart = max(1, len(room) // (4 * keys))
+    """(K,) rows: both ends, where slide is worst; of each part the one with the least room; then others with little."""
+    parts = np.array_split(np.arange(len(room)), max((keys - 1) // 2, 1))
+    rows = list({0, len(room) - 1, *(int(part[np.argmin(room[part])]) for part in parts)})[:keys]
+    apart = max(1, len(room) // (4 * max(keys - 2, 1)))
     for row in np.argsort(room, kind="stable"):
         if len(rows) == keys:
             break

@@ -17,7 +17,7 @@ from ..sightings.tracks import runs
 from ..sightings.visibility import frame_chunks, spread_of
 from ..solve.network import K1, K2, Scene, Tracks, Unknowns
 from ..solve.start import Lens
-from ..solve.track_errors import TrackErrors, run_starts
+from ..solve.track_errors import TrackErrors, run_starts, wandering
 from ..sources import GRADIENT_NOISE, TRACK_FLOOR
 from ..stage.layout import BAND, CORNER, POINT, Layout
 from .bands import as_one_point, unexplained
@@ -130,7 +130,8 @@ def shot_network(
         feature=feature,
         seen=seen,
         uv_px=uv,
-        covariance_px2=covariance + unexplained(beside, seen),  # else a solve would drop it as blunders
+        # What wanders, and what no point explains, is weighed by its own scatter: else a solve drops it as blunders.
+        covariance_px2=covariance + unexplained(beside, seen) + wandering(errors, seen)[..., None, None] * np.eye(2),
         errors=errors,
         unknowns=unknowns_of(camera, track, rotation_only),
         action_m=action,

@@ -107,3 +107,18 @@ def track_covariance(errors: TrackErrors, seen: np.ndarray) -> np.ndarray:
         out[:, :, axis, :, axis] = common
     out[:, each, :, each, :] += np.where(seen[..., None, None], white, 0.0)
     return out
+
+
+def wandering(errors: TrackErrors, seen: np.ndarray) -> np.ndarray:
+    """(F, N) variance, each axis, that walk and drift have about the mean place of their track; zero where not seen.
+
+    One number for all frames of a track: it is what a solve finds as the track's scatter.
+    """
+    _, walk, drift = errors.over(*seen.shape)
+    count = np.maximum(seen.sum(0), 1)
+    slope = add_up(drift, seen)
+    middle = slope.sum(0) / count
+    about = (np.square(slope - middle) * seen).sum(0) / count
+    # A walk's variance about its mean is a third of its mean variance, for even steps.
+    about += add_up(walk**2, seen).sum(0) / count / 3
+    return np.asarray(np.where(seen, about, 0.0))
