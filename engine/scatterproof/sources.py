@@ -70,9 +70,10 @@ TRACKED = Sourced(
 LIKE = Sourced(0.9, "likeness", f"{OURS}: from here on a search that scores by correlation accepts either")
 SEARCH_AGAIN = Sourced(0.1, "of the gate's width", f"{OURS}: how far a lost track is looked for after a gap")
 TRACK_FLOOR = Sourced(
-    0.03,
+    0.045,
     "px",
-    f"{OURS}: what sampling and rounding add to the place of a match, each axis, tests/outside/track_bench.py",
+    f"{OURS}: what sampling and rounding add to the place of a match, each axis; scatter of the tracks in "
+    "tests/outside/rendered_push.py, matched back to a reference",
 )
 MOST_TRACKS = Sourced(
     200, "tracks", f"{OURS}: what a person checks one by one; more are better, but few shots get them"

@@ -287,7 +287,7 @@ def test_simulated_errors_have_the_stated_covariance():
 def test_wandering_is_the_variance_about_a_track_s_own_mean():
     seen = np.ones((60, 2), bool)
     errors = TrackErrors(0.0, np.array([0.1, 0.0]), np.array([0.0, 0.05]))
-    draws = np.array([simulate(errors, seen, np.random.default_rng(seed)) for seed in range(4000)])
+    draws = np.array([simulate(errors, seen, np.random.default_rng(seed)) for seed in range(12_000)])
     measured = np.var(draws, axis=1).mean((0, -1))
     assert wandering(errors, seen)[0] == pytest.approx(measured, rel=0.05)
     assert np.ptp(wandering(errors, seen), axis=0).max() == 0

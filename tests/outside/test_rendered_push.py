@@ -49,6 +49,20 @@ def test_with_stands_drift_jitter_and_camera_are_as_predicted_within_two_times(c
     assert (found.ratio < 2).all(), found.ratio
 
 
+@pytest.mark.parametrize("scene", SCENES)
+def test_tracks_matched_back_to_a_reference_scatter_as_their_sightings_say(scene):
+    style = "matched back to a reference"
+    network = rehearsed(PLAN, scene, style).network
+    sigma = np.sqrt(np.trace(network.covariance_px2, axis1=2, axis2=3) / 2)
+    off = np.array([uv - network.uv_px - network.errors.offset_px for uv in recordings(scene, style)])
+    first = np.isfinite(off[..., 0]).argmax(axis=1)
+    for take, row in zip(off, first, strict=True):
+        take[row, np.arange(take.shape[1])] = np.nan  # there a track is put by hand
+    off = np.where(network.seen[..., None], off - np.nanmedian(off, axis=1, keepdims=True), np.nan)
+    share = np.nanmedian(np.abs(off) / np.where(network.seen, sigma, np.nan)[..., None]) / 0.6745  # normal: the median
+    assert share == pytest.approx(1, abs=0.2)
+
+
 @pytest.mark.parametrize("style", STYLES)
 def test_the_wall_alone_is_flagged_weak_and_its_order_of_magnitude_is_right(compared, style):
     found, stands = compared("wall only", style), compared("with stands", style)
