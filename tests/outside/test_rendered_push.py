@@ -58,8 +58,12 @@ def test_tracks_matched_back_to_a_reference_scatter_as_their_sightings_say(scene
     first = np.isfinite(off[..., 0]).argmax(axis=1)
     for take, row in zip(off, first, strict=True):
         take[row, np.arange(take.shape[1])] = np.nan  # there a track is put by hand
-    off = np.where(network.seen[..., None], off - np.nanmedian(off, axis=1, keepdims=True), np.nan)
-    share = np.nanmedian(np.abs(off) / np.where(network.seen, sigma, np.nan)[..., None]) / 0.6745  # normal: the median
+    off, sigma = np.moveaxis(off, 1, 2), sigma.T  # (takes, T, F, 2), (T, F)
+    some = (np.isfinite(off[..., 0]) & network.seen.T).sum(2) > 2
+    off = np.where(network.seen.T[..., None], off, np.nan)[some]
+    off -= np.nanmedian(off, axis=1, keepdims=True)
+    off /= np.broadcast_to(np.where(sigma > 0, sigma, 1.0), (*some.shape, len(network.seen)))[some][..., None]
+    share = np.nanmedian(np.abs(off)) / 0.6745  # normal: the median
     assert share == pytest.approx(1, abs=0.2)
 
 
