@@ -91,7 +91,7 @@ def test_features_of_a_take_are_those_of_its_honest_rehearsal(name):
         np.testing.assert_allclose(counts["blur"][row][inside], blur[inside], rtol=0.05, atol=1e-3)
 
 
-@pytest.mark.parametrize(("name", "takes_sure", "frames_sure"), [("CA020", 0.9, 0.95), ("CA050", 0.85, 0.85)])
+@pytest.mark.parametrize(("name", "takes_sure", "frames_sure"), [("CA020", 0.9, 0.95), ("CA050", 0.75, 0.85)])
 def test_key_frames_tell_what_honest_rehearsals_tell(name, takes_sure, frames_sure):
     # CA050 turns from firm to thin midway, with few tracks: whether a frame more is thin hangs on single tracks, and on
     # frames between the key frames
