@@ -121,6 +121,8 @@ def core_of(network: ShotNetwork, rows: np.ndarray | None = None, unknowns: Unkn
     forms[:, columns] = np.einsum("rma,mac->rmc", taken_off.reshape(-1, m, 2), by_frame).reshape(-1, m * c)
     forms[:, f * c :] = taken_off @ by_shared.reshape(2 * m, -1)
     pull = -reduced.on_kept_side(reduced.gradient)[0]
+    if u.rotation_only:  # a band is one point from one place; what the camera travels is left out of such a solve
+        pull[:] = 0
     return Core(
         rows, share, layout, state, place, reduced.system(), pull, forms * scale, layout.frame_ids[at],
         by_frame * scale, reduced.frame_weight[at] / share,
