@@ -14,6 +14,7 @@ from ..plan.model import Plan, Shot
 from ..plan.read import load_plan
 from ..plan.write import save_text
 from ..problems import one_problem
+from ..prove.predict import predict
 from ..prove.recorded import feature_names, read_tracks
 from ..prove.shot import insert_in_view
 from ..readiness.rehearse import choose_shots, rehearse
@@ -105,7 +106,7 @@ def predicted_covariance(plan: Plan, shot: Shot, folder: Path) -> np.ndarray | N
     """(F, 6, 6) how well a sound solve of the shot's tracks would know the camera; None where it can't be solved."""
     with ProgressBar() as bar:
         (found,) = rehearse(plan, [shot.name], folder, lambda step: bar.show(step.shot, step.done, step.total))
-    return found.prediction.camera_covariance
+    return predict(found.network).camera_covariance
 
 
 def surveyed_features(layout: Layout, survey: Path | None, told: Told) -> Surveyed:

@@ -62,9 +62,9 @@ class Prediction:
 def predict(network: ShotNetwork, thorough: bool = True) -> Prediction:
     """Slide at the action point and the camera's sigma.
 
-    ``thorough`` false, for a rehearsal: the bend is not looked for; and where tracks wander, slide is computed at some
-    frames and interpolated between. It is off by a tenth at most frames, and by up to a third where many tracks begin
-    or end at once.
+    ``thorough`` false, for a rehearsal: the bend is not looked for; the camera's sigma is that of tracks as the solve
+    believes them; and where tracks wander, slide is computed at some frames and interpolated between. It is off by a
+    tenth at most frames, and by up to a third where many tracks begin or end at once.
     """
     f, view = len(network.frame), network.in_view
     information, held = informed(network)
@@ -82,10 +82,8 @@ def predict(network: ShotNetwork, thorough: bool = True) -> Prediction:
         found = Slide(*(_between(values, view) for values in (found.drift_px2, found.jitter_px2)))
     own = marginals(information)
     pose = own.pose[:, :6, :6]
-    if network.errors.coloured:
-        rows = None if thorough or f <= 2 * ROWS_PRICED else _some(np.isfinite(own.centre_sigma_m))
-        pose = pose_squares(information, network.tracks, network.errors, rows)
-        pose = _between(pose, np.isfinite(own.centre_sigma_m)) if rows is not None else pose
+    if network.errors.coloured and thorough:
+        pose = pose_squares(information, network.tracks, network.errors)
     focal = float(np.sqrt(own.shared[0, 0])) if information.layout.unknowns.focal == "shared" else 0.0
     return Prediction(
         network.frame,

@@ -83,33 +83,30 @@ def answered(
     return np.asarray(out + squares(shared_by_all, size))
 
 
-def pose_squares(i: Information, tracks: Tracks, errors: TrackErrors, frames: np.ndarray | None = None) -> np.ndarray:
+def pose_squares(i: Information, tracks: Tracks, errors: TrackErrors) -> np.ndarray:
     """(F, 6, 6) of camera centres (m) and turns (rad), world axes, inner constraints over all centres and points.
 
     With errors as the solve believes them these are the ones of :func:`.covariance.marginals`. nan in frames that are
-    not solved, or not among ``frames`` (F,) bool.
+    not solved.
     """
     layout = i.layout
-    wanted = np.ones(layout.frames, bool) if frames is None else frames
-    at = np.flatnonzero(wanted[layout.frame_ids])
     f, c, n = i.frame_root.shape
-    turn = natural_turn(i)[at, :6]  # (M, 6, c)
-    root = turn @ i.frame_root[at]
-    r = 6 * len(at)
-    by_frame = (root.reshape(r, n) @ i.frame_root.reshape(f * c, n).T).reshape(len(at), 6, f, c)
-    by_point = (root.reshape(r, n) @ i.point_root.reshape(-1, n).T).reshape(r, len(i.point_root), 3)
-    by_shared = root.reshape(r, n) @ i.shared_root.T
+    turn = natural_turn(i)[:, :6]
+    root = (turn @ i.frame_root).reshape(6 * f, n)
+    by_frame = (root @ i.frame_root.reshape(f * c, n).T).reshape(f, 6, f, c)
+    by_point = (root @ i.point_root.reshape(-1, n).T).reshape(6 * f, len(i.point_root), 3)
+    by_shared = root @ i.shared_root.T
     if i.frame_own is not None:
-        by_frame[np.arange(len(at)), :, at] += turn @ i.frame_own[at]
-    by_frame = by_frame.reshape(r, f, c)
+        by_frame[np.arange(f), :, np.arange(f)] += turn @ i.frame_own
+    by_frame = by_frame.reshape(6 * f, f, c)
     held = pinned(i)
     if held:
-        free = (turn @ i.frame_gauge[at]).reshape(r, held.shared.shape[1])
+        free = (turn @ i.frame_gauge).reshape(6 * f, held.shared.shape[1])
         by_frame -= np.einsum("fcd,rd->rfc", held.frame, free)
         by_point -= np.einsum("ncd,rd->rnc", held.point, free)
         by_shared = by_shared - free @ held.shared.T
     out = np.full((layout.frames, 6, 6), np.nan)
-    out[layout.frame_ids[at]] = answered(i, by_frame, by_point, by_shared, tracks, errors, 6)
+    out[layout.frame_ids] = answered(i, by_frame, by_point, by_shared, tracks, errors, 6)
     return out
 
 
