@@ -17,6 +17,7 @@ from .normal import Tile, linearise, tile_of
 from .track_errors import TrackErrors, add_up, run_starts
 
 BATCH = 4  # tracks that are carried through at a time
+FRAMES_AT_ONCE = 128  # whose poses are asked for together
 
 
 def squares(root: np.ndarray, size: int) -> np.ndarray:
@@ -89,24 +90,26 @@ def pose_squares(i: Information, tracks: Tracks, errors: TrackErrors) -> np.ndar
     With errors as the solve believes them these are the ones of :func:`.covariance.marginals`. nan in frames that are
     not solved.
     """
-    layout = i.layout
+    layout, held = i.layout, pinned(i)
     f, c, n = i.frame_root.shape
     turn = natural_turn(i)[:, :6]
-    root = (turn @ i.frame_root).reshape(6 * f, n)
-    by_frame = (root @ i.frame_root.reshape(f * c, n).T).reshape(f, 6, f, c)
-    by_point = (root @ i.point_root.reshape(-1, n).T).reshape(6 * f, len(i.point_root), 3)
-    by_shared = root @ i.shared_root.T
-    if i.frame_own is not None:
-        by_frame[np.arange(f), :, np.arange(f)] += turn @ i.frame_own
-    by_frame = by_frame.reshape(6 * f, f, c)
-    held = pinned(i)
-    if held:
-        free = (turn @ i.frame_gauge).reshape(6 * f, held.shared.shape[1])
-        by_frame -= np.einsum("fcd,rd->rfc", held.frame, free)
-        by_point -= np.einsum("ncd,rd->rnc", held.point, free)
-        by_shared = by_shared - free @ held.shared.T
     out = np.full((layout.frames, 6, 6), np.nan)
-    out[layout.frame_ids] = answered(i, by_frame, by_point, by_shared, tracks, errors, 6)
+    for start in range(0, f, FRAMES_AT_ONCE):
+        at = np.arange(start, min(start + FRAMES_AT_ONCE, f))
+        r = 6 * len(at)
+        root = (turn[at] @ i.frame_root[at]).reshape(r, n)
+        by_frame = (root @ i.frame_root.reshape(f * c, n).T).reshape(len(at), 6, f, c)
+        by_point = (root @ i.point_root.reshape(-1, n).T).reshape(r, len(i.point_root), 3)
+        by_shared = root @ i.shared_root.T
+        if i.frame_own is not None:
+            by_frame[np.arange(len(at)), :, at] += turn[at] @ i.frame_own[at]
+        by_frame = by_frame.reshape(r, f, c)
+        if held:
+            free = (turn[at] @ i.frame_gauge[at]).reshape(r, held.shared.shape[1])
+            by_frame -= np.einsum("fcd,rd->rfc", held.frame, free)
+            by_point -= np.einsum("ncd,rd->rnc", held.point, free)
+            by_shared -= free @ held.shared.T
+        out[layout.frame_ids[at]] = answered(i, by_frame, by_point, by_shared, tracks, errors, 6)
     return out
 
 
