@@ -92,6 +92,14 @@ def test_keys_with_an_aim_interpolate_the_aim():
     np.testing.assert_allclose(track.world_from_cam[15], look_at(np.array([2, -4, 2]), np.array([1, 1, 1]), -0.2))
 
 
+def test_a_swinging_aim_does_not_roll_a_camera_that_no_key_rolls():
+    keys = [key(frame, aim=(x, 0, 1), interpolation="elastic") for frame, x in ((11, 0.0), (21, 1.0))]
+    track = track_of(keys=tuple(keys))
+    assert np.abs(track.world_from_cam[:, 2, 0]).max() < 1e-12  # across stays level
+    rolled = track_of(keys=(dataclasses.replace(keys[0], roll=0.2), keys[1]))
+    assert np.abs(rolled.world_from_cam[:, 2, 0]).max() > 0.1
+
+
 def test_keys_without_an_aim_turn_as_written():
     """A pan of one turn and a half goes all the way round."""
     keys = (key(11, interpolation="linear"), key(23, pan=3 * math.pi, tilt=0.3, roll=0.1))

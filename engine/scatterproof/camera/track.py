@@ -180,7 +180,8 @@ def _keyed_poses(shot: Shot, frame: np.ndarray, where: str) -> np.ndarray:
     met = np.linalg.norm(look - at, axis=1) < NEAREST_AIM_M
     if met.any():
         raise _no_direction(key_path(where, "key"), f"the camera on its aim in frame {frame[met.argmax()]}")
-    return look_at(at, look, roll[:, 0])
+    level = not any(key.roll for key in shot.keys)  # what no key sets stays: "elastic" swings even between equal values
+    return look_at(at, look, np.zeros(len(at)) if level else roll[:, 0])
 
 
 def _no_direction(where: str, found: str) -> BadInput:
