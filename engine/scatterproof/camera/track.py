@@ -195,8 +195,8 @@ def _lens(camera: Camera, shot: Shot, frame: np.ndarray) -> np.ndarray:
     given: tuple[CameraKey | CameraSample, ...] = (*shot.keys, *shot.samples)
     own = np.array([(g.focal_length, g.focus) for g in given], float).reshape(-1, 2)  # absent: nan
     rows = np.where(np.isnan(own), [focal_mm, focus_m], own)
-    if shot.keys:  # what no key changes stays as it is: "elastic" swings even between equal values
-        return np.where(np.ptp(rows, axis=0) == 0, rows[:1], _between_keys(shot, frame, rows))
+    if shot.keys:  # what no key sets stays as it is: "elastic" swings even between equal values
+        return np.where(np.isnan(own).all(axis=0), rows[:1], _between_keys(shot, frame, rows))
     return rows if shot.samples else np.tile([focal_mm, focus_m], (len(frame), 1))
 
 
