@@ -21,6 +21,7 @@ from .stubs import has, put, triple
 POSE_NOISE = 2e-4  # m and radians: single-precision curves and constraints against the engine's double precision
 STEEPEST = 0.99999  # of a line of sight, by its vertical part: a quarter of a degree off straight up or down
 FOCAL_NOISE = 1e-3  # mm
+SHORTEST_LENS = 1.0  # mm, in Blender: a curve that swings below it is cut off there
 PATH_CHANNELS = [Channel("location", i) for i in range(3)]
 TURN_CHANNELS = [Channel("rotation_euler", i) for i in range(3)]
 
@@ -281,11 +282,7 @@ def package_from_blender(data: bpy.types.Camera, picture: Picture, old: Camera |
 def read_move(plan: Plan, old: Shot, thing: bpy.types.Object, seen: Evaluated, offset: int) -> Shot:
     """``old`` with the move the camera now makes: its own where nothing changed, else plain keys, else samples."""
     expected = camera_track(plan, old)
-    if (
-        _same_pose(expected.world_from_cam, seen.world_from_cam)
-        and np.allclose(expected.focal_mm, seen.focal_mm, atol=FOCAL_NOISE)
-        and np.allclose(expected.focus_m, seen.focus_m, rtol=1e-5, atol=1e-4)
-    ):
+    if _same_pose(expected.world_from_cam, seen.world_from_cam) and _same_lens(expected, seen):
         return old
     return move_from(plan, old, thing, seen, offset)
 
@@ -297,11 +294,7 @@ def move_from(plan: Plan, base: Shot, thing: bpy.types.Object, seen: Evaluated, 
             continue
         candidate = dataclasses.replace(base, move=None, samples=(), keys=keys)
         made = camera_track(plan, candidate)
-        if (
-            _same_pose(made.world_from_cam, seen.world_from_cam)
-            and np.allclose(made.focal_mm, seen.focal_mm, atol=FOCAL_NOISE)
-            and np.allclose(made.focus_m, seen.focus_m, rtol=1e-5, atol=1e-4)
-        ):
+        if _same_pose(made.world_from_cam, seen.world_from_cam) and _same_lens(made, seen):
             return candidate
     return dataclasses.replace(base, move=None, keys=(), samples=samples_of(seen))
 
@@ -356,6 +349,13 @@ def samples_of(seen: Evaluated) -> tuple[CameraSample, ...]:
             focus=float(seen.focus_m[row]) if racks else None,
         )
         for row in range(len(turns))
+    )
+
+
+def _same_lens(made: CameraTrack, seen: Evaluated) -> bool:
+    focal_mm, focus_m = np.maximum(made.focal_mm, SHORTEST_LENS), np.maximum(made.focus_m, 0.0)
+    return np.allclose(focal_mm, np.maximum(seen.focal_mm, SHORTEST_LENS), atol=FOCAL_NOISE) and np.allclose(
+        focus_m, np.maximum(seen.focus_m, 0.0), rtol=1e-5, atol=1e-4
     )
 
 
