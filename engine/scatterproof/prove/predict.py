@@ -67,7 +67,7 @@ def predict(network: ShotNetwork, thorough: bool = True) -> Prediction:
     tenth at most frames, and by up to a third where many tracks begin or end at once.
     """
     f, view = len(network.frame), network.in_view
-    information, held = informed(network)
+    information, held, certain = informed(network)
     if information is None:
         none = np.where(view[:, None, None], np.diag([np.inf, np.inf]), np.nan)
         rotation_only = network.unknowns.rotation_only
@@ -76,7 +76,8 @@ def predict(network: ShotNetwork, thorough: bool = True) -> Prediction:
         )
     wanted = None
     if network.errors.coloured and not thorough and view.sum() > 2 * ROWS_PRICED:
-        wanted = _some(view)
+        wanted = np.zeros(f, bool)
+        wanted[np.flatnonzero(view)[np.linspace(0, view.sum() - 1, ROWS_PRICED).round().astype(int)]] = True
     found = slide_at(network, information, network.action_m, view, wanted)
     if wanted is not None:
         found = Slide(*(_between(values, view) for values in (found.drift_px2, found.jitter_px2)))
@@ -90,7 +91,7 @@ def predict(network: ShotNetwork, thorough: bool = True) -> Prediction:
         found,
         np.sqrt(np.trace(pose[:, :3, :3], axis1=1, axis2=2)),
         focal / float(network.truth.focal_px[0]),
-        solvability(information),
+        certain,
         network.flat,
         bend_of(network, information, found) if thorough else 1.0,
         network.unknowns.rotation_only,
@@ -99,15 +100,18 @@ def predict(network: ShotNetwork, thorough: bool = True) -> Prediction:
     )
 
 
-def informed(network: ShotNetwork) -> tuple[Information | None, bool]:
-    """The shot's information, and whether the lens had to be taken as known; None where not even that fixes the camera.
+def informed(network: ShotNetwork) -> tuple[Information | None, bool, float]:
+    """The shot's information, whether the lens had to be taken as known, and its solvability.
 
-    A straight move trades the lens for the depth of the scene; whether a rest of rounding is left of it is luck.
+    None where not even a known lens fixes the camera. A straight move trades the lens for the depth of the scene;
+    whether a rest of rounding is left of it is luck.
     """
     information = inform(network.tracks, network.truth, network.unknowns)
-    if information is not None and solvability(information) > ROUNDING:
-        return information, False
-    return lens_held(network), True
+    certain = solvability(information)
+    if certain > ROUNDING:
+        return information, False, certain
+    information = lens_held(network)
+    return information, True, solvability(information)
 
 
 def slide_at(
@@ -166,18 +170,11 @@ def scaled(step: Unknown, by: float) -> Unknown:
     return Unknown(by * step.frames, by * step.points, by * step.shared)
 
 
-def _some(wanted: np.ndarray) -> np.ndarray:
-    """(F,) bool: some of the ``wanted`` (F,), evenly spread, the first and the last among them."""
-    out = np.zeros(len(wanted), bool)
-    out[np.flatnonzero(wanted)[np.linspace(0, wanted.sum() - 1, ROWS_PRICED).round().astype(int)]] = True
-    return out
-
-
-def _between(values: np.ndarray, wanted: np.ndarray) -> np.ndarray:
-    """(F, k, k) filled in linearly between the frames that have a value, where ``wanted``."""
+def _between(values: np.ndarray, in_view: np.ndarray) -> np.ndarray:
+    """(F, 2, 2) filled in linearly between the frames that have a value, where ``in_view``."""
     known = np.isfinite(values[:, 0, 0])
     if not known.any():
         return values
     row = np.arange(len(values))
-    flat = np.stack([np.interp(row, row[known], one[known]) for one in values.reshape(len(values), -1).T], axis=-1)
-    return np.asarray(np.where(wanted[:, None, None], flat.reshape(values.shape), np.nan))
+    flat = np.stack([np.interp(row, row[known], one[known]) for one in values.reshape(-1, 4).T], axis=-1)
+    return np.asarray(np.where(in_view[:, None, None], flat.reshape(-1, 2, 2), np.nan))
