@@ -13,7 +13,8 @@ import numpy as np
 
 from ..camera.lens import project
 from ..camera.track import CameraTrack, only_rows
-from ..prove.bands import as_one_point, unexplained
+from ..prove.bands import as_points, unexplained
+from ..prove.shot import match_covariance
 from ..readiness.rehearse import Rehearsal
 from ..readiness.verdict import FIRM
 from ..sightings.need import EDGE_M
@@ -24,7 +25,6 @@ from ..sightings.visibility import sight, spread_of
 from ..solve.network import Unknowns
 from ..solve.parallax import homography_rest, levels, pinhole_px
 from ..solve.slide import radius
-from ..sources import TRACK_FLOOR
 from ..stage.layout import BAND, Features
 from .candidates import Candidates
 from .update import Changed, Core, Extra, changed, core_of, delta_of, key_rows, standing_still
@@ -143,18 +143,10 @@ def _weighed(
     rehearsal: Rehearsal, features: Features, found: Sightings, rows: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Points, runs, weights and offsets as :func:`..prove.shot.shot_network` has them, bands each as one point."""
-    seen, point = found.seen, features.position_m.copy()
-    covariance, beside = np.zeros((*seen.shape, 2, 2)), np.zeros((*seen.shape, 2))
-    packed = found.covariance[seen].astype(float)
-    covariance[seen] = packed[:, [0, 1, 1, 2]].reshape(-1, 2, 2) + TRACK_FLOOR.value**2 * np.eye(2)
-    band = np.flatnonzero((features.kind == BAND) & seen.any(axis=0))
-    if len(band):
-        track, here = only_rows(rehearsal.track, rows), seen[:, band]
-        point[band], beside[:, band] = as_one_point(
-            point[band], features.pole_m[band] / 2, track, track.centre_m, here, covariance[:, band]
-        )
-        covariance[:, band] += unexplained(beside[:, band], here)
-    return point, runs(seen)[0], covariance, beside
+    seen, track = found.seen, only_rows(rehearsal.track, rows)
+    covariance = match_covariance(found.covariance[seen].astype(float), seen)
+    points, beside = as_points(features, np.arange(len(features)), track, track.centre_m, seen, covariance)
+    return points, runs(seen)[0], covariance + unexplained(beside, seen), beside
 
 
 def _crowded(

@@ -7,9 +7,28 @@ import numpy as np
 from ..camera.lens import cam_from_world, project
 from ..camera.track import CameraTrack
 from ..sightings.bands import near_side
+from ..stage.layout import BAND, Features
 
 STEPS = 4
 LOOSE_M = 0.05  # sigma by which a point is held to the pole's axis, where its sightings leave it open
+
+
+def as_points(
+    features: Features, rows: np.ndarray, track: CameraTrack, centres_m: np.ndarray, seen: np.ndarray,
+    covariance_px2: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+    """The point (T, 3) that a solve takes each track for, and (F, T, 2) px by which it is seen beside that.
+
+    rows : (T,) int  the features that the tracks follow; all but bands are points as they are
+    The rest as for :func:`as_one_point`.
+    """
+    points, beside = features.position_m[rows], np.zeros((*seen.shape, 2))
+    band = np.flatnonzero((features.kind[rows] == BAND) & seen.any(axis=0))
+    if len(band):
+        points[band], beside[:, band] = as_one_point(
+            points[band], features.pole_m[rows[band]] / 2, track, centres_m, seen[:, band], covariance_px2[:, band]
+        )
+    return points, beside
 
 
 def as_one_point(

@@ -22,7 +22,7 @@ from ..solve.normal import lay_out, residuals_of, state_of
 from ..solve.slide import Slide, measure_slide, slide
 from ..solve.start import LEAST_TRACKS, Lens, NotStarted, Started, start
 from ..stage.layout import BAND, CORNER, POINT, Layout
-from .bands import as_one_point
+from .bands import as_points
 from .shot import first_distortion, insert_in_view, scene_of_track
 from .takes import turned_onto
 
@@ -299,14 +299,10 @@ def _as_points(
 
     A band is seen on the near side of its pole. How thick that is, and from where the band is seen, the plan knows.
     """
-    at, band = layout.features.position_m[feature], layout.features.kind[feature] == BAND
-    own, pole = named[band], layout.features.pole_m[feature[band]]
-    seen = np.zeros((tracks.frames, tracks.points), bool)
-    seen[tracks.frame, tracks.point] = True
-    even = np.broadcast_to(np.eye(2), (tracks.frames, len(own), 2, 2))
-    at[band], beside = as_one_point(at[band], pole / 2, track, track.centre_m, seen[:, own], even)
+    even = np.broadcast_to(np.eye(2), (tracks.frames, len(named), 2, 2))
+    at, beside = as_points(layout.features, feature, track, track.centre_m, tracks.seen[:, named], even)
     off = np.zeros((tracks.frames, tracks.points, 2))
-    off[:, own] = beside
+    off[:, named] = beside
     return replace(tracks, uv_px=tracks.uv_px - off[tracks.frame, tracks.point]), at
 
 

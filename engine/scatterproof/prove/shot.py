@@ -20,7 +20,7 @@ from ..solve.start import Lens
 from ..solve.track_errors import TrackErrors, run_starts, wandering
 from ..sources import GRADIENT_NOISE, TRACK_FLOOR
 from ..stage.layout import BAND, CORNER, POINT, Layout
-from .bands import as_one_point, unexplained
+from .bands import as_points, unexplained
 
 UNKNOWN_DISTORTION = (K1, K2)
 FLAT = 0.01
@@ -110,9 +110,8 @@ def shot_network(
     seen, feature = _tracks_of(sightings.seen, layout, criteria.most_tracks)
     truth = scene_of_track(track, layout.features.position_m[feature], rotation_only)
     at = np.nonzero(seen)
-    covariance = np.zeros((*seen.shape, 2, 2))
     packed = sightings.covariance[at[0], feature[at[1]]].astype(float)
-    covariance[at] = packed[:, [0, 1, 1, 2]].reshape(-1, 2, 2) + TRACK_FLOOR.value**2 * np.eye(2)
+    covariance = match_covariance(packed, seen)
     uv = np.where(seen[..., None], sightings.uv_px[:, feature], 0.0)
     walk: np.ndarray | float = 0.0
     drift: np.ndarray | float = 0.0
@@ -120,7 +119,10 @@ def shot_network(
         walk = np.zeros(seen.shape)
         walk[at] = walk_step(packed, criteria.window)
         drift = _drift_step(layout, track, criteria.window, sightings, feature) * seen
-    truth, uv, beside = _with_bands(layout, track, truth, feature, seen, uv, covariance)
+    points, beside = as_points(layout.features, feature, track, truth.centres_m, seen, covariance)
+    truth = truth.with_parts(points_m=points)
+    band = layout.features.kind[feature] == BAND
+    uv[:, band] = np.where(seen[:, band, None], project(points[band], track)[0], 0.0)
     errors = TrackErrors(covariance, walk, drift, beside)
     action = np.array(shot.action_point, float)
     return ShotNetwork(
@@ -140,6 +142,13 @@ def shot_network(
         shortest=criteria.track_frames,
         supervised=np.isin(layout.features.kind[feature], (BAND, POINT)),
     )
+
+
+def match_covariance(packed: np.ndarray, seen: np.ndarray) -> np.ndarray:
+    """(F, T, 2, 2) of matches: ``packed`` (K, 3) xx, xy, yy of what is ``seen`` (F, T), and the floor of any match."""
+    out = np.zeros((*seen.shape, 2, 2))
+    out[seen] = packed[:, [0, 1, 1, 2]].reshape(-1, 2, 2) + TRACK_FLOOR.value**2 * np.eye(2)
+    return out
 
 
 def insert_in_view(places_m: np.ndarray, track: CameraTrack) -> np.ndarray:
@@ -166,23 +175,6 @@ def walk_step(covariance: np.ndarray, window_px: float) -> np.ndarray:
     """
     xx, xy, yy = np.moveaxis(np.asarray(covariance, float), -1, 0)
     return np.asarray(window_px * np.sqrt(GRADIENT_NOISE.value * (xx * xx + 2 * xy * xy + yy * yy)))
-
-
-def _with_bands(
-    layout: Layout, track: CameraTrack, truth: Scene, feature: np.ndarray, seen: np.ndarray, uv_px: np.ndarray,
-    covariance_px2: np.ndarray,
-) -> tuple[Scene, np.ndarray, np.ndarray]:  # fmt: skip
-    """Truth and pictures with every band as one point, and (F, T, 2) px by which tracks are seen beside theirs."""
-    beside, band = np.zeros((*seen.shape, 2)), np.flatnonzero(layout.features.kind[feature] == BAND)
-    if not len(band):
-        return truth, uv_px, beside
-    points, radius = truth.points_m.copy(), layout.features.pole_m[feature[band]] / 2
-    points[band], beside[:, band] = as_one_point(
-        points[band], radius, track, truth.centres_m, seen[:, band], covariance_px2[:, band]
-    )
-    uv = uv_px.copy()
-    uv[:, band] = np.where(seen[:, band, None], project(points[band], track)[0], 0.0)
-    return truth.with_parts(points_m=points), uv, beside
 
 
 def _tracks_of(seen: np.ndarray, layout: Layout, most: int) -> tuple[np.ndarray, np.ndarray]:

@@ -155,6 +155,13 @@ class Tracks:
         """The sightings that ``keep`` (K,) bool marks, numbering of frames and points unchanged."""
         return Tracks(self.frame[keep], self.point[keep], self.uv_px[keep], self.white[keep], self.frames, self.points)
 
+    @property
+    def seen(self) -> np.ndarray:
+        """(F, N) bool: which points are sighted in which frames."""
+        out = np.zeros((self.frames, self.points), bool)
+        out[self.frame, self.point] = True
+        return out
+
     def times(self, factor: np.ndarray) -> Tracks:
         """The same with each point's sigmas multiplied by ``factor`` (N,)."""
         white = self.white / np.asarray(factor)[self.point, None]

@@ -39,8 +39,7 @@ def answered(
     by_frame = np.ascontiguousarray(by_frame.transpose(1, 0, 2))
     white, walk, drift = errors.over(tracks.frames, tracks.points)
     offset = np.broadcast_to(errors.offset_px, (tracks.frames, tracks.points, 2))
-    seen = np.zeros((tracks.frames, tracks.points), bool)
-    seen[tracks.frame, tracks.point] = True
+    seen = tracks.seen
     slope = add_up(drift, seen)
     step = np.where(seen & ~run_starts(seen), walk, 0.0)
     frame_place, point_place = np.full(tracks.frames, -1), np.full(tracks.points, -1)

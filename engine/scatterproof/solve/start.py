@@ -414,11 +414,8 @@ def _misfit(work: _Work, sigma: float) -> float:
     The mean over tracks of their median squared residual, each capped: a few near features that a turn alone cannot
     explain count however well the many far ones fit, and single blunders do not count at all.
     """
-    t = work.tracks
     length = _residuals(work)
-    seen = np.zeros_like(work.seen)
-    seen[t.frame, t.point] = True
-    seen &= work.solved[:, None]
+    seen = work.tracks.seen & work.solved[:, None]
     track = seen.sum(0) >= 2
     if not track.any():
         return 9.0
@@ -451,9 +448,7 @@ def _drop_blunders(work: _Work) -> None:
 def _keep(work: _Work, length: np.ndarray, longest: float) -> None:
     """What counts from now on: residuals (F, N) below ``longest`` sigma."""
     there = np.isfinite(length)
-    t = work.tracks
-    seen = np.zeros_like(work.seen)
-    seen[t.frame, t.point] = True
+    seen = work.tracks.seen
     work.seen = np.where(there, seen & (length < longest), work.seen)
     # A point that most of its sightings deny is itself the blunder: forget it, and place it anew from all of them.
     denied = work.known & ((work.seen & there).sum(0) < 0.5 * there.sum(0))
